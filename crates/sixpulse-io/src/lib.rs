@@ -1,0 +1,1 @@
+//! Readers for what laboratory instruments export.

@@ -1,0 +1,1 @@
+//! Charging-system simulator: captures with known truth.

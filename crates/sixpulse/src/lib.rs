@@ -1,0 +1,28 @@
+//! sixpulse: reads voltage captures from vehicle charging systems.
+//!
+//! # Conventions
+//! - SI units in memory; a name carries its unit (`_v`, `_hz`, `_s`) where the type does not.
+//! - Order `n` is `n` times the electrical frequency; amplitudes of orders are peak values.
+//! - Samples enter through [`Trace`], which validates them once; analysis never checks them again.
+//! - Results are plain structs; what could not be determined is `None` with a reason, never a NaN.
+//! - Nothing is clamped or guessed silently: a parameter outside its domain is an [`Error`] with a stable code.
+pub mod contamination;
+pub mod coupling;
+pub mod cycle;
+pub mod error;
+pub mod examine;
+pub mod findings;
+#[cfg(feature = "serde")]
+mod pairs;
+pub mod quality;
+pub mod rectifier;
+pub mod ripple;
+pub mod spectrum;
+pub mod tone;
+pub mod trace;
+
+pub use error::{Error, Result};
+pub use trace::{Capture, Coupling, Machine, RawSamples, Role, Samples, Trace};
+
+/// Version of the library, as recorded in every result.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

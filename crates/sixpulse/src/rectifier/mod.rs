@@ -1,0 +1,104 @@
+//! Which rectifier pattern the ripple shows.
+
+use crate::trace::words;
+
+/// What the ripple's shape says of the rectifier.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+pub enum Pattern {
+    /// Six (or twelve) equal pulses in each cycle.
+    Healthy,
+    /// One diode does not conduct.
+    OpenDiode,
+    /// One diode conducts both ways.
+    ShortedDiode,
+    /// One phase does not deliver: its lead or both of its diodes.
+    OpenPhase,
+    /// Two diodes of different phases do not conduct.
+    TwoOpenDiodes,
+    /// Unequal pulses short of a hard fault: a resistive joint, a weak phase, a leaking diode.
+    Imbalance,
+    /// No rectifier ripple: the alternator does not deliver.
+    NotCharging,
+    /// The capture does not tell.
+    Undetermined,
+}
+words!(Pattern, "pattern",
+    "healthy" => Pattern::Healthy, "open_diode" => Pattern::OpenDiode, "shorted_diode" => Pattern::ShortedDiode,
+    "open_phase" => Pattern::OpenPhase, "two_open_diodes" => Pattern::TwoOpenDiodes,
+    "imbalance" => Pattern::Imbalance, "not_charging" => Pattern::NotCharging,
+    "undetermined" => Pattern::Undetermined,
+);
+
+impl Pattern {
+    /// Every pattern, in the order of the probabilities.
+    pub const ALL: [Self; 8] = [
+        Self::Healthy,
+        Self::OpenDiode,
+        Self::ShortedDiode,
+        Self::OpenPhase,
+        Self::TwoOpenDiodes,
+        Self::Imbalance,
+        Self::NotCharging,
+        Self::Undetermined,
+    ];
+    /// True for the four patterns of a failed diode or phase.
+    #[must_use]
+    pub fn is_hard_fault(self) -> bool {
+        matches!(self, Self::OpenDiode | Self::ShortedDiode | Self::OpenPhase | Self::TwoOpenDiodes)
+    }
+}
+
+/// One figure that moved the verdict.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Evidence {
+    /// Stable name of the figure, such as `sub_six_ratio`.
+    pub name: String,
+    /// Its value.
+    pub value: f64,
+    /// Unit; empty for a ratio.
+    pub unit: String,
+    /// How far it moved the verdict: natural logarithm of the odds for the pattern; positive speaks for it.
+    pub weight: f64,
+    /// The figure in a sentence.
+    pub statement: String,
+}
+
+/// Another reading that the same capture allows, with the test that would decide.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Ambiguity {
+    /// The other pattern.
+    pub pattern: Pattern,
+    /// The electrical frequency it would need, hertz.
+    pub electrical_hz: Option<f64>,
+    /// Its probability.
+    pub probability: f64,
+    /// The test that would decide.
+    pub next_test: String,
+}
+
+/// The verdict on the rectifier.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Rectifier {
+    /// The pattern.
+    pub pattern: Pattern,
+    /// Probability of every pattern in the order of [`Pattern::ALL`]; sums to 1.
+    #[cfg_attr(feature = "serde", serde(with = "crate::pairs"))]
+    pub probabilities: Vec<(Pattern, f64)>,
+    /// Sub-kind that the shape suggests (same or opposite rail; resistive joint, weak phase or leak); never a phase or
+    /// rail, which the DC side cannot tell.
+    pub sub_kind: Option<String>,
+    /// `sqrt(c1^2 + ... + c5^2) / c6`, the sub-six sum: below about 0.3 healthy, above about 6 a hard fault.
+    pub sub_six_ratio: Option<f64>,
+    /// What moved the verdict, the strongest first.
+    pub evidence: Vec<Evidence>,
+    /// Other readings that the capture allows.
+    pub ambiguous_with: Vec<Ambiguity>,
+    /// Why the pattern is undetermined, where it is.
+    pub reason: Option<String>,
+    /// Version of the model that judged.
+    pub model_version: String,
+}
