@@ -6,6 +6,7 @@
 //! - Samples enter through [`Trace`], which validates them once; analysis never checks them again.
 //! - Results are plain structs; what could not be determined is `None` with a reason, never a NaN.
 //! - Nothing is clamped or guessed silently: a parameter outside its domain is an [`Error`] with a stable code.
+pub mod angle;
 pub mod contamination;
 pub mod coupling;
 pub mod cycle;

@@ -300,7 +300,6 @@ impl Trace {
     }
     /// Length of the record in seconds: number of samples / sample rate.
     #[must_use]
-    #[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
     pub fn duration_s(&self) -> f64 {
         self.samples.len() as f64 / self.sample_rate_hz
     }
