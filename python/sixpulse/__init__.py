@@ -1,0 +1,10 @@
+"""Reads voltage captures from vehicle charging systems: ripple, rectifier patterns, sensor contamination.
+
+``import sixpulse`` needs NumPy alone; plots, reports and file formats load what they need when they are used.
+"""
+
+from . import errors
+from ._core import VERSION as __version__
+from ._core import Capture, Machine, Trace
+
+__all__ = ["Capture", "Machine", "Trace", "__version__", "errors"]

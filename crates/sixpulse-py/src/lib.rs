@@ -1,9 +1,17 @@
-//! The Python binding: convert, copy, detach, call, wrap.
+//! The Python binding: convert, copy, detach, call, wrap. One file per topic; nothing is computed here.
 use pyo3::prelude::*;
+
+mod error;
+mod trace;
 
 /// Compiled part of `sixpulse`.
 #[pymodule(gil_used = false)]
 mod _core {
     #[pymodule_export]
     const VERSION: &str = sixpulse::VERSION;
+    /// Stable codes of the core's errors.
+    #[pymodule_export]
+    const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
+    #[pymodule_export]
+    use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

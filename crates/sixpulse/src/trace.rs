@@ -4,6 +4,8 @@
 //! blocks of `f64`, in its own unit. Nothing else in the crate checks samples again: what holds a `Trace` holds finite,
 //! non-empty samples at a positive sample rate.
 
+use std::sync::Arc;
+
 use crate::error::{Error, Result, check_positive, check_samples};
 
 /// Samples handed out block by block, so that no record has to be widened to `f64` as a whole.
@@ -197,7 +199,8 @@ impl RawSamples {
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trace {
-    samples: RawSamples,
+    // Shared, so that a clone of a long record costs nothing.
+    samples: Arc<RawSamples>,
     sample_rate_hz: f64,
     coupling: Coupling,
     role: Role,
@@ -218,6 +221,7 @@ impl Trace {
             Role::ChargingCurrent | Role::BatteryCurrent => "A",
             _ => "V",
         };
+        let samples = Arc::new(samples);
         Ok(Self { samples, sample_rate_hz, coupling, role, unit: unit.into(), coupling_corner_hz: None })
     }
 
@@ -318,7 +322,7 @@ impl Samples for Trace {
     }
     fn read(&self, start: usize, out: &mut [f64]) {
         let range = start..start + out.len();
-        match &self.samples {
+        match &*self.samples {
             RawSamples::I16 { counts, scale, offset } => {
                 for (y, &c) in out.iter_mut().zip(&counts[range]) {
                     *y = f64::from(c) * scale + offset;

@@ -1,0 +1,276 @@
+"""Exceptions: one root, one class for every stable code.
+
+Every exception carries ``code`` (stable, for programs), ``parameter`` (what was at fault) and the figures of its kind as
+attributes; the message is for people and may change. Each class is also the builtin a caller would expect
+(``ValueError``, ``TypeError``, ``OSError`` ...), and every one can be pickled, so that it crosses process pools unharmed.
+
+>>> import sixpulse
+>>> try:
+...     sixpulse.Machine(pole_pairs=99)
+... except sixpulse.errors.OutOfRangeError as error:
+...     print(error.code, error.parameter, error.actual)
+out_of_range pole_pairs 99.0
+"""
+
+from __future__ import annotations
+
+import copyreg
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+__all__ = [
+    "AboveNyquistError",
+    "EmptyInputError",
+    "InvalidCombinationError",
+    "InvalidDocumentError",
+    "LengthMismatchError",
+    "MissingDependencyError",
+    "MissingScaleError",
+    "NoConvergenceError",
+    "NonFiniteError",
+    "OutOfRangeError",
+    "RateMismatchError",
+    "ShapeError",
+    "SixpulseError",
+    "TooShortError",
+    "UndeterminedFitError",
+    "UnknownNameError",
+    "UnknownTraceError",
+    "UnwritableFileError",
+    "WrongTypeError",
+    "all_codes",
+    "class_for",
+    "from_core",
+]
+
+_CLASSES: dict[str, type[SixpulseError]] = {}
+
+
+class SixpulseError(Exception):
+    """Root of everything this library raises on purpose.
+
+    Parameters
+    ----------
+    message : str
+        One line for a person: parameter, what was expected, what came.
+    parameter : str
+        Name of the offending parameter; may be empty.
+    **fields
+        The figures of this kind of error; they become attributes, and ``fields`` lists their names.
+    """
+
+    code: ClassVar[str] = "sixpulse_error"
+    #: Names of the attributes this kind of error carries beside ``code`` and ``parameter``.
+    fields: ClassVar[tuple[str, ...]] = ()
+    parameter: str
+
+    def __init_subclass__(cls, **kwargs: Any) -> None:
+        super().__init_subclass__(**kwargs)
+        if "code" in cls.__dict__:
+            _CLASSES[cls.code] = cls
+
+    def __init__(self, message: str, *, parameter: str = "", **fields: object) -> None:
+        super().__init__(message)
+        self.message = message
+        self.parameter = parameter
+        for name, value in fields.items():
+            setattr(self, name, value)
+
+    def __str__(self) -> str:
+        # KeyError and OSError have renderings of their own; ours is the plain message everywhere.
+        return self.message
+
+    def to_dict(self) -> dict[str, object]:
+        """The error as a plain dict: ``code``, ``parameter``, ``message`` and the figures of its kind."""
+        figures = {name: getattr(self, name) for name in self.fields if hasattr(self, name)}
+        return {"code": self.code, "parameter": self.parameter, "message": self.message, **figures}
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return copyreg.__newobj__, (type(self), self.message), self.__dict__.copy()  # type: ignore[attr-defined]
+
+
+class EmptyInputError(SixpulseError, ValueError):
+    """No sample, or no trace, at all."""
+
+    code = "empty_input"
+
+
+class NonFiniteError(SixpulseError, ValueError):
+    """A NaN or an infinity among the samples; ``index`` is the first."""
+
+    code = "non_finite"
+    fields = ("index",)
+    index: int
+
+
+class OutOfRangeError(SixpulseError, ValueError):
+    """A number outside its domain (``expected``, in words with its unit)."""
+
+    code = "out_of_range"
+    fields = ("expected", "actual")
+    expected: str
+    actual: float
+
+
+class TooShortError(SixpulseError, ValueError):
+    """Fewer samples than the method needs."""
+
+    code = "too_short"
+    fields = ("minimum", "actual")
+    minimum: int
+    actual: int
+
+
+class LengthMismatchError(SixpulseError, ValueError):
+    """Two records that must be equally long are not."""
+
+    code = "length_mismatch"
+    fields = ("expected", "actual")
+    expected: int
+    actual: int
+
+
+class RateMismatchError(SixpulseError, ValueError):
+    """Two traces of one capture have different sample rates."""
+
+    code = "rate_mismatch"
+    fields = ("expected_hz", "actual_hz")
+    expected_hz: float
+    actual_hz: float
+
+
+class AboveNyquistError(SixpulseError, ValueError):
+    """A frequency at or above half the sample rate."""
+
+    code = "above_nyquist"
+    fields = ("nyquist_hz", "frequency_hz")
+    nyquist_hz: float
+    frequency_hz: float
+
+
+class UnknownNameError(SixpulseError, ValueError):
+    """A word that is not one of the known ones (``expected`` lists them)."""
+
+    code = "unknown_name"
+    fields = ("expected", "actual")
+    expected: str
+    actual: str
+
+
+class InvalidCombinationError(SixpulseError, ValueError):
+    """Something required was not given, or was given where it has no meaning."""
+
+    code = "invalid_combination"
+    fields = ("reason",)
+    reason: str
+
+
+class UndeterminedFitError(SixpulseError, ValueError):
+    """A fit whose unknowns the data do not determine."""
+
+    code = "undetermined_fit"
+    fields = ("reason",)
+    reason: str
+
+
+class NoConvergenceError(SixpulseError, ArithmeticError):
+    """An iteration that did not settle."""
+
+    code = "no_convergence"
+    fields = ("iterations",)
+    iterations: int
+
+
+class ShapeError(SixpulseError, ValueError):
+    """An array with the wrong number of dimensions (``expected`` in words, ``actual`` the shape that came)."""
+
+    code = "wrong_shape"
+    fields = ("expected", "actual")
+    expected: str
+    actual: tuple[int, ...]
+
+
+class MissingScaleError(SixpulseError, ValueError):
+    """Integer samples are converter counts, and the scale (units per count) was not given."""
+
+    code = "missing_scale"
+    fields = ("dtype",)
+    dtype: str
+
+
+class WrongTypeError(SixpulseError, TypeError):
+    """A value of the wrong type (``expected`` in words, ``actual`` the type that came)."""
+
+    code = "wrong_type"
+    fields = ("expected", "actual")
+    expected: str
+    actual: str
+
+
+class UnknownTraceError(SixpulseError, KeyError):
+    """A capture has no trace of that name; ``known`` lists those it has."""
+
+    code = "unknown_trace"
+    fields = ("actual", "known")
+    actual: str
+    known: tuple[str, ...]
+
+
+class MissingDependencyError(SixpulseError, ImportError):
+    """An optional package is not installed; ``extra`` names the extra that brings it."""
+
+    code = "missing_dependency"
+    fields = ("package", "extra")
+    package: str
+    extra: str
+
+
+class InvalidDocumentError(SixpulseError, ValueError):
+    """A dict or JSON text that is not the result it claims to be."""
+
+    code = "invalid_document"
+    fields = ("reason",)
+    reason: str
+
+
+class UnwritableFileError(SixpulseError, OSError):
+    """An output that could not be written; nothing is left half-written."""
+
+    code = "unwritable_file"
+    fields = ("path", "reason")
+    path: str
+    reason: str
+
+
+def all_codes() -> tuple[str, ...]:
+    """Every stable error code, sorted.
+
+    >>> "non_finite" in all_codes()
+    True
+    """
+    return tuple(sorted(_CLASSES))
+
+
+def class_for(code: str) -> type[SixpulseError]:
+    """The exception class of a code; the root class for a code this version does not know.
+
+    >>> class_for("wrong_shape").__name__
+    'ShapeError'
+    """
+    return _CLASSES.get(code, SixpulseError)
+
+
+def from_core(code: str, parameter: str, message: str, fields: Mapping[str, object] | None = None) -> SixpulseError:
+    """Build the exception for an error of the compiled core.
+
+    Parameters
+    ----------
+    code, parameter, message : str
+        As the core states them.
+    fields : mapping, optional
+        The figures of the error, by name.
+    """
+    error = class_for(code)(message, parameter=parameter, **dict(fields or {}))
+    if error.code != code:
+        error.__dict__["code"] = code
+    return error
