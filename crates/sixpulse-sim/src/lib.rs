@@ -1,1 +1,12 @@
 //! Charging-system simulator: captures with known truth.
+pub mod bridge;
+pub mod error;
+pub mod machine;
+pub mod network;
+pub mod solve;
+
+pub use bridge::{Bridge, DiodeCondition, DiodeModel, LeadCondition, Leg};
+pub use error::{Error, Result};
+pub use machine::{Alternator, Drive, Excitation, SpeedProfile};
+pub use network::{Battery, Cable, Load, LoadKind, LoadPlace, Network, Probe};
+pub use solve::{Circuit, SolveRequest, Waveforms, settled_field_current, solve};
