@@ -3,8 +3,9 @@
 ``import sixpulse`` needs NumPy alone; plots, reports and file formats load what they need when they are used.
 """
 
-from . import errors
-from ._core import VERSION as __version__
-from ._core import Capture, Machine, Trace
+from . import errors, results
+from ._core import VERSION, Capture, Machine, Trace
 
-__all__ = ["Capture", "Machine", "Trace", "__version__", "errors"]
+__version__ = VERSION
+
+__all__ = ["Capture", "Machine", "Trace", "__version__", "errors", "results"]

@@ -1,13 +1,13 @@
 # Stubs of the compiled module, kept by hand and proven by stubtest.
 from collections.abc import Iterator, Mapping
-from typing import Any, Final, Literal, TypeVar, final, overload
+from typing import Any, Final, Literal, TypeAlias, TypeVar, final, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 _T = TypeVar("_T")
-_Coupling = Literal["dc", "ac"]
-_Role = Literal[
+_Coupling: TypeAlias = Literal["dc", "ac"]
+_Role: TypeAlias = Literal[
     "charging_post",
     "battery_post",
     "speed_sensor",
@@ -109,7 +109,7 @@ class Machine:
         *,
         pole_pairs: int | None = None,
         pulley_ratio: float | None = None,
-        pulse_number: int | None = None,
+        pulse_number: int = 6,
     ) -> Machine: ...
     @property
     def pole_pairs(self) -> int | None: ...

@@ -1,8 +1,8 @@
 """Exceptions: one root, one class for every stable code.
 
-Every exception carries ``code`` (stable, for programs), ``parameter`` (what was at fault) and the figures of its kind as
-attributes; the message is for people and may change. Each class is also the builtin a caller would expect
-(``ValueError``, ``TypeError``, ``OSError`` ...), and every one can be pickled, so that it crosses process pools unharmed.
+Every exception carries ``code`` (stable, for programs), ``parameter`` (what was at fault) and the figures of its kind
+as attributes; the message is for people and may change. Each class is also the builtin a caller would expect
+(``ValueError``, ``TypeError``, ``OSError`` ...), and every one can be pickled: it crosses process pools unharmed.
 
 >>> import sixpulse
 >>> try:
@@ -65,11 +65,13 @@ class SixpulseError(Exception):
     parameter: str
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
+        """Register the class under its code."""
         super().__init_subclass__(**kwargs)
         if "code" in cls.__dict__:
             _CLASSES[cls.code] = cls
 
     def __init__(self, message: str, *, parameter: str = "", **fields: object) -> None:
+        """Keep the message and the figures."""
         super().__init__(message)
         self.message = message
         self.parameter = parameter
@@ -77,11 +79,12 @@ class SixpulseError(Exception):
             setattr(self, name, value)
 
     def __str__(self) -> str:
+        """Return the message."""
         # KeyError and OSError have renderings of their own; ours is the plain message everywhere.
         return self.message
 
     def to_dict(self) -> dict[str, object]:
-        """The error as a plain dict: ``code``, ``parameter``, ``message`` and the figures of its kind."""
+        """Return the error as a plain dict: ``code``, ``parameter``, ``message`` and the figures of its kind."""
         figures = {name: getattr(self, name) for name in self.fields if hasattr(self, name)}
         return {"code": self.code, "parameter": self.parameter, "message": self.message, **figures}
 
@@ -252,7 +255,7 @@ def all_codes() -> tuple[str, ...]:
 
 
 def class_for(code: str) -> type[SixpulseError]:
-    """The exception class of a code; the root class for a code this version does not know.
+    """Return the exception class of a code; the root class for a code this version does not know.
 
     >>> class_for("wrong_shape").__name__
     'ShapeError'

@@ -415,7 +415,10 @@ impl Hash for PyMachine {
 #[pymethods]
 impl PyMachine {
     #[new]
-    #[pyo3(signature = (*, pole_pairs=None, pulley_ratio=None, pulse_number=None))]
+    #[pyo3(
+        signature = (*, pole_pairs=None, pulley_ratio=None, pulse_number=None),
+        text_signature = "(*, pole_pairs=None, pulley_ratio=None, pulse_number=6)"
+    )]
     fn new(
         pole_pairs: Option<&Bound<'_, PyAny>>,
         pulley_ratio: Option<&Bound<'_, PyAny>>,

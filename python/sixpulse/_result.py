@@ -1,0 +1,223 @@
+"""What every result class can do: compare, hash, pickle, show itself, become plain data and come back from it."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import html
+import json
+import math
+import types
+import typing
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, ClassVar, Literal, Self, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import InvalidDocumentError
+
+FloatArray: TypeAlias = NDArray[np.float64]
+
+
+class Result:
+    """What every result class can do: compare, hash, pickle, become plain data and come back from it."""
+
+    #: Fields a short representation shows; all of them when empty.
+    _shown: ClassVar[tuple[str, ...]] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as plain dicts, lists, numbers, strings and None, with the keys of the JSON Schema."""
+        return {field.name: _plain(getattr(self, field.name)) for field in fields_of(type(self))}
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return the result as JSON text; the keys are the field names.
+
+        Parameters
+        ----------
+        indent : int, optional
+            Spaces per level; one line when not given.
+        """
+        return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False)
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any]) -> Self:
+        """Read the result that :meth:`to_dict` wrote.
+
+        Parameters
+        ----------
+        document : mapping
+            Plain data with exactly the keys of this class.
+
+        Raises
+        ------
+        InvalidDocumentError
+            A key is missing or unknown, or a value has the wrong type; the message names its place.
+        """
+        return typing.cast("Self", _converter(typing.cast("Any", cls))(document, cls.__name__))
+
+    @classmethod
+    def from_json(cls, text: str) -> Self:
+        """Read the result that :meth:`to_json` wrote.
+
+        Raises
+        ------
+        InvalidDocumentError
+            The text is not JSON, or not this result.
+        """
+        try:
+            document = json.loads(text)
+        except ValueError as error:
+            raise invalid(cls.__name__, f"not JSON ({error})") from None
+        return cls.from_dict(document)
+
+    def __eq__(self, other: object) -> bool:
+        if type(other) is not type(self):
+            return NotImplemented
+        return all(_equal(getattr(self, f.name), getattr(other, f.name)) for f in fields_of(type(self)))
+
+    def __hash__(self) -> int:
+        scalars = (getattr(self, f.name) for f in fields_of(type(self)))
+        return hash((type(self).__name__, *(v for v in scalars if isinstance(v, str | int | float | None))))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuild, (type(self), self.to_dict())
+
+    def _facts(self) -> list[tuple[str, str]]:
+        """List what both representations show, as pairs of name and value."""
+        names = self._shown or tuple(f.name for f in fields_of(type(self)))
+        return [(name, short(getattr(self, name))) for name in names]
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({', '.join(f'{name}={value}' for name, value in self._facts())})"
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f'<tr><th scope="row">{html.escape(name)}</th><td>{html.escape(value)}</td></tr>'
+            for name, value in self._facts()
+        )
+        return f"<table><caption>{type(self).__name__}</caption><tbody>{rows}</tbody></table>"
+
+
+def fields_of(cls: Any) -> tuple[dataclasses.Field[Any], ...]:
+    """Return the fields of a result class, in order."""
+    return dataclasses.fields(cls)
+
+
+def _plain(value: Any) -> Any:
+    match value:
+        case Result():
+            return value.to_dict()
+        case np.ndarray():
+            return value.tolist()
+        case tuple():
+            return [_plain(item) for item in value]
+        case dict():
+            return {key: _plain(item) for key, item in value.items()}
+        case _:
+            return value
+
+
+def _equal(a: Any, b: Any) -> bool:
+    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
+        return bool(np.array_equal(a, b))
+    return bool(a == b)
+
+
+def short(value: Any) -> str:
+    """Write a value in a few characters, for representations."""
+    match value:
+        case bool() | None:
+            return str(value)
+        case float():
+            return f"{value:.5g}"
+        case np.ndarray():
+            return f"array of {value.size}"
+        case tuple() | dict():
+            return f"{len(value)} items"
+        case _:
+            return repr(value)
+
+
+def _rebuild(cls: type[Result], document: dict[str, Any]) -> Result:
+    return cls.from_dict(document)
+
+
+def invalid(place: str, reason: str) -> InvalidDocumentError:
+    """Build the error for a document that is wrong at ``place``."""
+    return InvalidDocumentError(f"{place}: {reason}", parameter=place, reason=reason)
+
+
+_Convert: TypeAlias = Callable[[Any, str], Any]
+
+
+@functools.cache
+def _converter(hint: Any) -> _Convert:
+    """Make the function that checks and converts plain data to the annotated type."""
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if dataclasses.is_dataclass(hint):
+        return _class_converter(typing.cast("type[Result]", hint))
+    if hint is FloatArray or origin is np.ndarray:
+        return _array
+    if origin in (types.UnionType, typing.Union):
+        (inner,) = (_converter(a) for a in arguments if a is not type(None))
+        return lambda value, place: None if value is None else inner(value, place)
+    if origin is tuple:
+        item = _converter(arguments[0])
+        return lambda value, place: tuple(item(v, f"{place}[{i}]") for i, v in enumerate(_list(value, place)))
+    if origin is dict:
+        of_value = _converter(arguments[1])
+        return lambda value, place: {k: of_value(v, f"{place}[{k!r}]") for k, v in _dict(value, place).items()}
+    return functools.partial(_word, arguments) if origin is Literal else functools.partial(_scalar, hint)
+
+
+def _class_converter(cls: type[Result]) -> _Convert:
+    hints = typing.get_type_hints(cls)
+    converters = {field.name: _converter(hints[field.name]) for field in fields_of(cls)}
+
+    def convert(value: Any, place: str) -> Result:
+        document = _dict(value, place)
+        if document.keys() != converters.keys():
+            missing = ", ".join(sorted(converters.keys() - document.keys())) or "none"
+            unknown = ", ".join(sorted(document.keys() - converters.keys())) or "none"
+            raise invalid(place, f"missing keys: {missing}; unknown keys: {unknown}")
+        return cls(**{name: of_field(document[name], f"{place}.{name}") for name, of_field in converters.items()})
+
+    return convert
+
+
+def _list(value: Any, place: str) -> Sequence[Any]:
+    if isinstance(value, list | tuple):
+        return value
+    raise invalid(place, f"expected a list, got {type(value).__name__}")
+
+
+def _dict(value: Any, place: str) -> Mapping[str, Any]:
+    if isinstance(value, Mapping) and all(isinstance(key, str) for key in value):
+        return value
+    raise invalid(place, f"expected a mapping with string keys, got {type(value).__name__}")
+
+
+def _word(words: tuple[str, ...], value: Any, place: str) -> str:
+    if isinstance(value, str) and value in words:
+        return value
+    raise invalid(place, f"expected one of {', '.join(words)}, got {value!r}")
+
+
+def _scalar(kind: type, value: Any, place: str) -> Any:
+    if kind is float and isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+        return float(value)
+    if type(value) is kind and kind is not float:
+        return value
+    raise invalid(place, f"expected {'a finite ' if kind is float else ''}{kind.__name__}, got {value!r}")
+
+
+def _array(value: Any, place: str) -> FloatArray:
+    try:
+        array = np.array(value, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise invalid(place, "expected a list of numbers") from None
+    if array.ndim != 1 or not np.isfinite(array).all():
+        raise invalid(place, "expected a flat list of finite numbers")
+    array.flags.writeable = False
+    return array

@@ -1,0 +1,657 @@
+"""Results as frozen classes: what :func:`sixpulse.examine` returns.
+
+The classes mirror the structs of the Rust crate field by field. Units are SI and stand in the names (``_v``, ``_hz``,
+``_s``); what could not be determined is ``None`` with a reason, never a NaN. Lists of numbers are read-only float64
+arrays. Every result can be compared, hashed, pickled and turned into plain data: ``to_dict()``, ``to_json()``,
+``from_dict()``, ``from_json()``; the layout is published as a JSON Schema (:mod:`sixpulse.schema`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, Self, TypeAlias
+
+from ._result import FloatArray, Result, invalid, short
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "Ambiguity",
+    "Contamination",
+    "ContaminationVerdict",
+    "Cycle",
+    "Evidence",
+    "Examination",
+    "Finding",
+    "FloatArray",
+    "FrequencyCandidate",
+    "Level",
+    "LevelVerdict",
+    "OrderTransfer",
+    "Pattern",
+    "Points",
+    "Quality",
+    "QualityCode",
+    "QualityImpact",
+    "QualityIssue",
+    "Rectifier",
+    "Result",
+    "Ripple",
+    "Severity",
+    "TraceQuality",
+]
+
+#: Version of the layout this library writes and reads.
+SCHEMA_VERSION = 1
+
+Pattern: TypeAlias = Literal[
+    "healthy",
+    "open_diode",
+    "shorted_diode",
+    "open_phase",
+    "two_open_diodes",
+    "imbalance",
+    "not_charging",
+    "undetermined",
+]
+LevelVerdict: TypeAlias = Literal["not_charging", "low", "within", "high", "unknown"]
+ContaminationVerdict: TypeAlias = Literal["contaminated", "clean", "undetermined"]
+Severity: TypeAlias = Literal["info", "warning", "fault"]
+QualityImpact: TypeAlias = Literal["note", "limits", "prevents"]
+QualityCode: TypeAlias = Literal[
+    "clipped",
+    "too_coarse",
+    "undersampled",
+    "too_short",
+    "dropout",
+    "ac_coupled_level_unknown",
+    "low_order_droop",
+    "no_supply_trace",
+    "flat",
+]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class QualityIssue(Result):
+    """One coded reason why a capture is less than fit, with the figure and the limit it missed.
+
+    Attributes
+    ----------
+    code : QualityCode
+        Stable code.
+    impact : QualityImpact
+        How much it matters: "note" (every result stands), "limits" (some results are missing or less certain),
+        "prevents" (the capture must not be read for its rectifier pattern).
+    trace : str
+        Name of the trace; empty when it concerns the capture.
+    statement : str
+        What was found, in one sentence with its numbers.
+    remedy : str
+        What to change before the next capture.
+    value : float
+        The figure found.
+    limit : float
+        The limit it is held against, in the same unit.
+    """
+
+    code: QualityCode
+    impact: QualityImpact
+    trace: str
+    statement: str
+    remedy: str
+    value: float
+    limit: float
+
+    _shown = ("code", "impact", "trace", "value", "limit")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TraceQuality(Result):
+    """Figures of one trace.
+
+    Attributes
+    ----------
+    sample_count : int
+        Number of samples.
+    duration_s : float
+        Length in seconds.
+    sample_rate_hz : float
+        Samples per second.
+    minimum : float
+        Smallest value, in the trace's unit.
+    maximum : float
+        Largest value, in the trace's unit.
+    step : float or None
+        Smallest difference between two values that occur, where the trace looks quantised.
+    effective_bits : float or None
+        log2 of (peak-to-peak / step): bits of the converter that the signal spans; None where no step shows.
+    clipped_fraction : float
+        Fraction of samples at the highest or lowest value when that looks like clipping, else 0.
+    longest_repeat : int
+        Longest run of equal samples beyond what the step explains.
+    dropout_count : int
+        Number of such runs.
+    """
+
+    sample_count: int
+    duration_s: float
+    sample_rate_hz: float
+    minimum: float
+    maximum: float
+    step: float | None
+    effective_bits: float | None
+    clipped_fraction: float
+    longest_repeat: int
+    dropout_count: int
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Quality(Result):
+    """Fitness of a capture.
+
+    Attributes
+    ----------
+    usable : bool
+        False when an issue prevents reading the rectifier pattern.
+    issues : tuple of QualityIssue
+        Coded reasons, the worst first.
+    traces : dict of str to TraceQuality
+        Figures by trace name, in the order of the capture.
+    electrical_cycles : float or None
+        Electrical cycles in the record, once the electrical frequency is known.
+    highest_order : int or None
+        Highest order below the Nyquist frequency, once the electrical frequency is known.
+    """
+
+    usable: bool
+    issues: tuple[QualityIssue, ...]
+    traces: dict[str, TraceQuality]
+    electrical_cycles: float | None
+    highest_order: int | None
+
+    def _facts(self) -> list[tuple[str, str]]:
+        codes = ", ".join(issue.code for issue in self.issues) or "none"
+        return [
+            ("usable", str(self.usable)),
+            ("issues", codes),
+            ("electrical_cycles", short(self.electrical_cycles)),
+            ("highest_order", short(self.highest_order)),
+        ]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Level(Result):
+    """The charging level.
+
+    Attributes
+    ----------
+    trace : str
+        Name of the trace it was read on; empty when there is none.
+    mean_v : float or None
+        Mean voltage over the record; None when AC coupling hides it.
+    system_v : float or None
+        Nominal voltage of the system, 12 or 24, judged from the level.
+    window_low_v : float or None
+        Lower end of the usual window at that temperature.
+    window_high_v : float or None
+        Upper end of the usual window.
+    temperature_c : float
+        Battery temperature the window is for, degrees Celsius; 20 where none was given.
+    verdict : LevelVerdict
+        The comparison: "not_charging", "low", "within", "high", "unknown".
+    """
+
+    trace: str
+    mean_v: float | None
+    system_v: float | None
+    window_low_v: float | None
+    window_high_v: float | None
+    temperature_c: float
+    verdict: LevelVerdict
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Ripple(Result):
+    """Ripple of one supply trace: the several ripple numbers, each under its own name, with standard uncertainties.
+
+    ``x`` is the trace after the zero-phase AC coupling at ``corner_hz``, ``U`` the mean of the trace before it.
+
+    Attributes
+    ----------
+    trace : str
+        Name of the trace.
+    corner_hz : float
+        Corner of the AC coupling applied before measuring, in hertz.
+    peak_to_peak_v : float
+        max(x) - min(x) over the record, volts.
+    peak_to_peak_v_std : float
+        Standard uncertainty of it: quantiser step and noise at the two extremes.
+    rms_v : float
+        sqrt(mean(x^2)), volts.
+    rms_v_std : float
+        Standard uncertainty of it.
+    synchronous_rms_v : float or None
+        R.m.s. of the part that repeats with the electrical cycle, sqrt(sum c_n^2 / 2); None without a cycle.
+    synchronous_rms_v_std : float or None
+        Standard uncertainty of it.
+    residual_rms_v : float or None
+        R.m.s. of the rest, sqrt(rms_v^2 - synchronous_rms_v^2); None without a cycle.
+    residual_rms_v_std : float or None
+        Standard uncertainty of it.
+    synchronous_peak_to_peak_v : float or None
+        max - min of the mean electrical cycle, volts: free of noise and of what does not repeat with the cycle.
+    rms_ripple_factor : float or None
+        rms_v / abs(U) (IEC 60050-161); None when AC coupling hides U.
+    rms_ripple_factor_std : float or None
+        Standard uncertainty of it.
+    peak_ripple_factor : float or None
+        peak_to_peak_v / abs(U) (IEC 60050-161: peak-ripple factor); None when AC coupling hides U.
+    peak_ripple_factor_std : float or None
+        Standard uncertainty of it.
+    dc_ripple_factor : float or None
+        peak_to_peak_v / (2 abs(U)) (IEC 60050-551); half the peak-ripple factor.
+    pulsation_factor : float or None
+        rms_v / sqrt(U^2 + rms_v^2) (IEC 60050-103).
+    form_factor : float or None
+        sqrt(U^2 + rms_v^2) / abs(U) (IEC 60050-551: DC form factor).
+    crest_factor : float
+        max(abs(x)) / rms_v.
+    crest_factor_std : float
+        Standard uncertainty of it.
+    """
+
+    trace: str
+    corner_hz: float
+    peak_to_peak_v: float
+    peak_to_peak_v_std: float
+    rms_v: float
+    rms_v_std: float
+    synchronous_rms_v: float | None
+    synchronous_rms_v_std: float | None
+    residual_rms_v: float | None
+    residual_rms_v_std: float | None
+    synchronous_peak_to_peak_v: float | None
+    rms_ripple_factor: float | None
+    rms_ripple_factor_std: float | None
+    peak_ripple_factor: float | None
+    peak_ripple_factor_std: float | None
+    dc_ripple_factor: float | None
+    pulsation_factor: float | None
+    form_factor: float | None
+    crest_factor: float
+    crest_factor_std: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class FrequencyCandidate(Result):
+    """One electrical frequency that fits the capture.
+
+    Attributes
+    ----------
+    electrical_hz : float
+        Mean electrical frequency over the record, hertz.
+    probability : float
+        Probability of this frequency, all patterns taken together (0 to 1).
+    pattern : Pattern
+        The pattern the capture would show at this frequency.
+    """
+
+    electrical_hz: float
+    probability: float
+    pattern: Pattern
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Cycle(Result):
+    """The electrical cycle found in the supply trace.
+
+    Attributes
+    ----------
+    trace : str
+        Name of the trace it was read on; empty when there is no supply trace.
+    electrical_hz : float or None
+        Mean electrical frequency over the record, hertz; None with a ``reason`` when no cycle was found.
+    electrical_hz_std : float or None
+        Standard uncertainty of it.
+    reason : str or None
+        Why no cycle was found.
+    cycle_count : int
+        Whole cycles averaged.
+    order_amplitudes_v : ndarray
+        Peak amplitudes of orders 1 to 24 (index 0 is order 1), volts; empty without a cycle. Orders above the Nyquist
+        frequency are left out, so the array may be shorter.
+    order_amplitudes_v_std : ndarray
+        Standard uncertainty of each amplitude, from the scatter over the cycles.
+    order_phases_rad : ndarray
+        Phase of each order at the start of the mean cycle, radians (-pi to pi): order n is c_n cos(n theta + phase_n).
+    order_dispersion_v : ndarray
+        Standard deviation of each order's amplitude from cycle to cycle, volts.
+    mean_cycle_v : ndarray
+        Mean electrical cycle, 192 points of equal angle, volts, level removed; empty without a cycle.
+    cycle_std_v : ndarray
+        Standard deviation of the cycles about it, point by point.
+    track_time_s : ndarray
+        Times at which the track is given, seconds from the start of the record.
+    track_electrical_hz : ndarray
+        Electrical frequency at those times, hertz.
+    speed_change : float or None
+        (highest - lowest) / mean of the track.
+    candidates : tuple of FrequencyCandidate
+        What else fits, the most probable first; the first is the one reported.
+    """
+
+    trace: str
+    electrical_hz: float | None
+    electrical_hz_std: float | None
+    reason: str | None
+    cycle_count: int
+    order_amplitudes_v: FloatArray
+    order_amplitudes_v_std: FloatArray
+    order_phases_rad: FloatArray
+    order_dispersion_v: FloatArray
+    mean_cycle_v: FloatArray
+    cycle_std_v: FloatArray
+    track_time_s: FloatArray
+    track_electrical_hz: FloatArray
+    speed_change: float | None
+    candidates: tuple[FrequencyCandidate, ...]
+
+    _shown = ("trace", "electrical_hz", "electrical_hz_std", "reason", "cycle_count", "speed_change")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Evidence(Result):
+    """One figure that moved the verdict.
+
+    Attributes
+    ----------
+    name : str
+        Stable name of the figure, such as ``sub_six_ratio``.
+    value : float
+        Its value.
+    unit : str
+        Unit; empty for a ratio.
+    weight : float
+        How far it moved the verdict: natural logarithm of the odds for the pattern; positive speaks for it.
+    statement : str
+        The figure in a sentence.
+    """
+
+    name: str
+    value: float
+    unit: str
+    weight: float
+    statement: str
+
+    _shown = ("name", "value", "unit", "weight")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Ambiguity(Result):
+    """Another reading that the same capture allows, with the test that would decide.
+
+    Attributes
+    ----------
+    pattern : Pattern
+        The other pattern.
+    electrical_hz : float or None
+        The electrical frequency it would need, hertz.
+    probability : float
+        Its probability.
+    next_test : str
+        The test that would decide.
+    """
+
+    pattern: Pattern
+    electrical_hz: float | None
+    probability: float
+    next_test: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Rectifier(Result):
+    """The verdict on the rectifier.
+
+    Attributes
+    ----------
+    pattern : Pattern
+        The pattern.
+    probabilities : dict of str to float
+        Probability of every pattern; sums to 1.
+    sub_kind : str or None
+        Sub-kind that the shape suggests (same or opposite rail; resistive joint, weak phase or leak); never a phase or
+        rail, which the DC side cannot tell.
+    sub_six_ratio : float or None
+        sqrt(c1^2 + ... + c5^2) / c6, the sub-six sum: below about 0.3 healthy, above about 6 a hard fault.
+    evidence : tuple of Evidence
+        What moved the verdict, the strongest first.
+    ambiguous_with : tuple of Ambiguity
+        Other readings that the capture allows.
+    reason : str or None
+        Why the pattern is undetermined, where it is.
+    model_version : str
+        Version of the model that judged.
+    """
+
+    pattern: Pattern
+    probabilities: dict[str, float]
+    sub_kind: str | None
+    sub_six_ratio: float | None
+    evidence: tuple[Evidence, ...]
+    ambiguous_with: tuple[Ambiguity, ...]
+    reason: str | None
+    model_version: str
+
+    def _facts(self) -> list[tuple[str, str]]:
+        probability = self.probabilities.get(self.pattern)
+        return [
+            ("pattern", repr(self.pattern)),
+            ("probability", short(probability)),
+            ("sub_kind", short(self.sub_kind)),
+            ("sub_six_ratio", short(self.sub_six_ratio)),
+            ("ambiguous_with", ", ".join(other.pattern for other in self.ambiguous_with) or "none"),
+        ]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class OrderTransfer(Result):
+    """Transfer from the supply to the circuit at one order.
+
+    Attributes
+    ----------
+    order : int
+        The order.
+    frequency_hz : float
+        Its mean frequency, hertz.
+    supply_v : float
+        Peak amplitude in the supply trace, volts.
+    circuit_v : float
+        Peak amplitude in the circuit's trace, volts.
+    gain : float
+        Gain, circuit / supply.
+    phase_rad : float
+        Phase of the circuit against the supply, radians; negative lags.
+    relative_std : float
+        Standard uncertainty of the complex transfer, relative to the gain.
+    """
+
+    order: int
+    frequency_hz: float
+    supply_v: float
+    circuit_v: float
+    gain: float
+    phase_rad: float
+    relative_std: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Contamination(Result):
+    """What a circuit carries of the ripple.
+
+    Attributes
+    ----------
+    verdict : ContaminationVerdict
+        "contaminated", "clean" (down to the detectable gain) or "undetermined".
+    reason : str
+        Why, in a sentence with the numbers.
+    gain_v_per_v : float or None
+        Ripple transfer supply to circuit, volts per volt, signed by polarity; None when clean or undetermined.
+    gain_v_per_v_std : float or None
+        Standard uncertainty of it.
+    delay_s : float or None
+        Delay of the circuit behind the supply, seconds.
+    delay_s_std : float or None
+        Standard uncertainty of it.
+    explained_fraction : float
+        Fraction of the circuit's AC power explained by the supply's ripple (0 to 1).
+    detectable_gain_v_per_v : float or None
+        Gain the test could have seen, volts per volt; a clean verdict holds down to here.
+    orders : tuple of OrderTransfer
+        The transfer order by order, where the supply's order stands clear of its noise.
+    own_frequency_hz : float or None
+        Frequency of the circuit's own signal after the ripple is taken out, hertz; None at standstill.
+    own_peak_to_peak_v : float
+        Peak-to-peak of the circuit's own signal, volts.
+    indicated_hz : float or None
+        Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing).
+    """
+
+    verdict: ContaminationVerdict
+    reason: str
+    gain_v_per_v: float | None
+    gain_v_per_v_std: float | None
+    delay_s: float | None
+    delay_s_std: float | None
+    explained_fraction: float
+    detectable_gain_v_per_v: float | None
+    orders: tuple[OrderTransfer, ...]
+    own_frequency_hz: float | None
+    own_peak_to_peak_v: float
+    indicated_hz: float | None
+
+    _shown = ("verdict", "gain_v_per_v", "delay_s", "explained_fraction", "own_frequency_hz", "indicated_hz")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Points(Result):
+    """Alternator post against battery post.
+
+    Attributes
+    ----------
+    post : str
+        Name of the charging-post trace.
+    battery : str
+        Name of the battery-post trace.
+    post_rms_v : float
+        Ripple r.m.s. at the charging post, volts.
+    battery_rms_v : float
+        Ripple r.m.s. at the battery, volts.
+    attenuation : float
+        Battery ripple r.m.s. / charging-post ripple r.m.s.: how much of the ripple the battery lets through.
+    """
+
+    post: str
+    battery: str
+    post_rms_v: float
+    battery_rms_v: float
+    attenuation: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Finding(Result):
+    """One finding.
+
+    Attributes
+    ----------
+    code : str
+        Stable code, such as ``rectifier_open_diode``.
+    severity : Severity
+        How pressing it is: "info", "warning" (needs a look), "fault".
+    statement : str
+        What was found, in a sentence.
+    evidence : tuple of str
+        The figures it rests on, a sentence each.
+    next_test : str or None
+        The next test, where one follows.
+    """
+
+    code: str
+    severity: Severity
+    statement: str
+    evidence: tuple[str, ...]
+    next_test: str | None
+
+    _shown = ("code", "severity", "statement")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Examination(Result):
+    """Everything that one capture says.
+
+    Attributes
+    ----------
+    schema_version : int
+        Version of the layout of this result.
+    library_version : str
+        Version of the library that made it.
+    parameters : dict of str to float
+        Parameters the analysis used, after defaults.
+    quality : Quality
+        Fitness of the capture.
+    level : Level
+        Charging level.
+    ripple : Ripple or None
+        Ripple of the supply trace; None when there is no supply trace.
+    cycle : Cycle
+        The electrical cycle.
+    rectifier : Rectifier
+        The verdict on the rectifier.
+    contamination : dict of str to Contamination
+        Each circuit tested for contamination, by trace name.
+    points : Points or None
+        Charging post against battery post, when both were captured.
+    findings : tuple of Finding
+        The reasoned list a person reads, the most pressing first.
+    cautions : tuple of str
+        Cautions that apply to the next tests.
+    """
+
+    schema_version: int
+    library_version: str
+    parameters: dict[str, float]
+    quality: Quality
+    level: Level
+    ripple: Ripple | None
+    cycle: Cycle
+    rectifier: Rectifier
+    contamination: dict[str, Contamination]
+    points: Points | None
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any]) -> Self:
+        """Read the examination that :meth:`to_dict` wrote, by this version of the layout.
+
+        Raises
+        ------
+        InvalidDocumentError
+            Another version of the layout, a missing or unknown key, or a value of the wrong type.
+        """
+        version = document.get("schema_version") if isinstance(document, Mapping) else None
+        if isinstance(version, int) and version != SCHEMA_VERSION:
+            raise invalid(f"{cls.__name__}.schema_version", f"expected {SCHEMA_VERSION}, got {version}")
+        return super().from_dict(document)
+
+    def _facts(self) -> list[tuple[str, str]]:
+        probability = self.rectifier.probabilities.get(self.rectifier.pattern)
+        facts = [
+            ("pattern", f"{self.rectifier.pattern!r} (probability {short(probability)})"),
+            ("usable", str(self.quality.usable)),
+            ("level", f"{short(self.level.mean_v)} V, {self.level.verdict!r}"),
+            ("electrical_hz", short(self.cycle.electrical_hz)),
+            ("ripple", "None" if self.ripple is None else f"{short(self.ripple.peak_to_peak_v)} V peak-to-peak"),
+        ]
+        facts += [(f"contamination[{name!r}]", repr(one.verdict)) for name, one in self.contamination.items()]
+        facts.append(("findings", ", ".join(finding.code for finding in self.findings) or "none"))
+        return facts

@@ -1,0 +1,92 @@
+"""The JSON Schema of :meth:`sixpulse.results.Examination.to_json`, published as ``examination-1.json`` in this folder.
+
+The published copy is generated from the result classes; ``python -m sixpulse.schema FILE`` writes it anew.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+import typing
+from typing import Any, Literal
+
+import numpy as np
+
+from .._result import Result, fields_of
+from ..results import SCHEMA_VERSION, Examination
+
+__all__ = ["attribute_texts", "json_schema"]
+
+
+def json_schema() -> dict[str, Any]:
+    """Generate the JSON Schema (draft 2020-12) of :meth:`Examination.to_json`.
+
+    >>> json_schema()["properties"]["schema_version"]["const"]
+    1
+    """
+    definitions: dict[str, Any] = {}
+    root = _class_schema(Examination, definitions)
+    definitions.pop("Examination", None)
+    root["properties"]["schema_version"]["const"] = SCHEMA_VERSION
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": f"urn:sixpulse:examination:{SCHEMA_VERSION}",
+        "title": "Examination",
+        **root,
+        "$defs": dict(sorted(definitions.items())),
+    }
+
+
+def _class_schema(cls: type[Result], definitions: dict[str, Any]) -> dict[str, Any]:
+    hints = typing.get_type_hints(cls)
+    texts = attribute_texts(cls)
+    properties = {
+        field.name: {**_schema(hints[field.name], definitions), "description": texts[field.name]}
+        for field in fields_of(cls)
+    }
+    return {
+        "type": "object",
+        "description": (cls.__doc__ or "").partition("\n")[0],
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
+
+
+def _schema(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if dataclasses.is_dataclass(hint):
+        cls = typing.cast("type[Result]", hint)
+        if cls.__name__ not in definitions:
+            definitions[cls.__name__] = {}
+            definitions[cls.__name__] = _class_schema(cls, definitions)
+        return {"$ref": f"#/$defs/{cls.__name__}"}
+    if origin is np.ndarray:
+        return {"type": "array", "items": {"type": "number"}}
+    if origin in (types.UnionType, typing.Union):
+        return {"anyOf": [_schema(a, definitions) for a in arguments]}
+    if origin is tuple:
+        return {"type": "array", "items": _schema(arguments[0], definitions)}
+    if origin is dict:
+        return {"type": "object", "additionalProperties": _schema(arguments[1], definitions)}
+    names = {bool: "boolean", int: "integer", float: "number", str: "string", type(None): "null"}
+    return {"enum": list(arguments)} if origin is Literal else {"type": names[hint]}
+
+
+def attribute_texts(cls: type[Result]) -> dict[str, str]:
+    """Read what the ``Attributes`` section of a result class says of each field.
+
+    >>> from sixpulse.results import Evidence
+    >>> attribute_texts(Evidence)["value"]
+    'Its value.'
+    """
+    _, _, section = (cls.__doc__ or "").partition("Attributes\n    ----------\n")
+    texts: dict[str, str] = {}
+    name = ""
+    for line in section.splitlines():
+        if line.startswith("        "):
+            texts[name] = f"{texts[name]} {line.strip()}".strip()
+        elif " : " in line:
+            name = line.partition(" : ")[0].strip()
+            texts[name] = ""
+    return texts

@@ -1,0 +1,112 @@
+"""Errors: every code has a class, a raising example, fields as attributes, and survives pickling."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+import sixpulse
+from sixpulse import _core, errors
+from sixpulse._extras import require
+from sixpulse._files import write_text
+
+KEYWORDS: dict[str, Any] = {"sample_rate_hz": 10_000.0, "coupling": "dc", "role": "charging_post"}
+
+
+def trace(samples: Any = (1.0, 2.0, 3.0), **changes: Any) -> sixpulse.Trace:
+    return sixpulse.Trace(samples, **{**KEYWORDS, **changes})
+
+
+def through_core(code: str, **fields: object) -> Callable[[], object]:
+    """For a code that today only deep computations raise: the same entry that the compiled module calls."""
+
+    def call() -> object:
+        raise errors.from_core(code, "samples", f"samples: example of {code}", fields)
+
+    return call
+
+
+def missing_extra() -> object:
+    return require("a_package_that_does_not_exist", extra="plot")
+
+
+def unwritable() -> object:
+    return write_text("/", "a folder cannot be written")
+
+
+# One raising example for every code; a code of another topic belongs here as well.
+EXAMPLES: dict[str, Callable[[], object]] = {
+    "empty_input": lambda: trace([]),
+    "non_finite": lambda: trace([1.0, np.nan]),
+    "out_of_range": lambda: trace(sample_rate_hz=-1.0),
+    "length_mismatch": lambda: sixpulse.Capture({"a": trace(), "b": trace([1.0])}),
+    "rate_mismatch": lambda: sixpulse.Capture({"a": trace(), "b": trace(sample_rate_hz=5.0)}),
+    "above_nyquist": lambda: trace(coupling="ac", coupling_corner_hz=5_000.0),
+    "unknown_name": lambda: trace(role="gearbox"),
+    "invalid_combination": lambda: trace(coupling_corner_hz=1.0),
+    "too_short": through_core("too_short", minimum=16, actual=3),
+    "undetermined_fit": through_core("undetermined_fit", reason="two unknowns, one sample"),
+    "no_convergence": through_core("no_convergence", iterations=50),
+    "wrong_shape": lambda: trace(np.ones((2, 2))),
+    "missing_scale": lambda: trace([1, 2, 3]),
+    "wrong_type": lambda: trace(["a", "b"]),
+    "unknown_trace": lambda: sixpulse.Capture({"a": trace()})["b"],
+    "missing_dependency": missing_extra,
+    "invalid_document": lambda: sixpulse.results.Examination.from_json("{}"),
+    "unwritable_file": unwritable,
+}
+
+
+def test_every_code_has_an_example() -> None:
+    assert set(EXAMPLES) >= set(errors.all_codes())
+
+
+def test_every_core_code_has_a_class() -> None:
+    assert _core.ERROR_CODES
+    for code in _core.ERROR_CODES:
+        assert errors.class_for(code) is not errors.SixpulseError, code
+
+
+@pytest.mark.parametrize("code", sorted(EXAMPLES))
+def test_example(code: str) -> None:
+    with pytest.raises(errors.SixpulseError) as caught:
+        EXAMPLES[code]()
+    error = caught.value
+    assert error.code == code
+    assert type(error) is errors.class_for(code)
+    assert error.parameter
+    assert str(error) == error.message
+    assert "\n" not in str(error)
+    for name in error.fields:
+        assert getattr(error, name) is not None, name
+    again = pickle.loads(pickle.dumps(error))
+    assert type(again) is type(error)
+    assert again.to_dict() == error.to_dict()
+    assert str(again) == str(error)
+
+
+@pytest.mark.parametrize("code", sorted(errors.all_codes()))
+def test_class_is_also_a_builtin(code: str) -> None:
+    builtin = (ValueError, TypeError, KeyError, ArithmeticError, ImportError, OSError)
+    assert issubclass(errors.class_for(code), builtin)
+
+
+def test_figures_are_attributes() -> None:
+    with pytest.raises(errors.AboveNyquistError) as caught:
+        trace(coupling="ac", coupling_corner_hz=7_500.0)
+    assert caught.value.nyquist_hz == 5_000.0
+    assert caught.value.frequency_hz == 7_500.0
+    assert caught.value.parameter == "coupling_corner_hz"
+    assert caught.value.to_dict()["code"] == "above_nyquist"
+
+
+def test_a_code_of_a_later_core_still_raises_under_its_code() -> None:
+    error = errors.from_core("not_yet_known", "samples", "samples: later", {"limit": 3})
+    assert type(error) is errors.SixpulseError
+    assert error.code == "not_yet_known"
+    assert pickle.loads(pickle.dumps(error)).code == "not_yet_known"
+    assert errors.SixpulseError.code == "sixpulse_error"
