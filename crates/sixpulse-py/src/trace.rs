@@ -508,7 +508,6 @@ fn raw_samples(samples: &Bound<'_, PyAny>, scale: Option<f64>, offset: Option<f6
 }
 
 /// A float64 copy of a one-dimensional array of real numbers, for functions that take plain values.
-#[allow(dead_code, reason = "for the topics that take arrays; drop this line with the first caller")]
 pub fn values_1d(parameter: &str, samples: &Bound<'_, PyAny>) -> PyResult<Vec<f64>> {
     let array = one_dimensional(parameter, samples)?;
     match array.dtype().kind() {
