@@ -1,0 +1,467 @@
+//! Figures of one trace: extremes, quantiser step, pile-up at the extremes, held or lost samples.
+//!
+//! One fused pass over short chunks gives the extremes, the windows in which the signal stands still and the runs of
+//! equal samples; a second pass, over the record's extremes only, counts how the samples lie next to them.
+
+use super::TraceQuality;
+use crate::trace::{BLOCK, Coupling, RawSamples, Role, Samples, Trace, for_each_block};
+
+/// Samples in the shortest window looked at.
+const CHUNK: usize = 8;
+/// Windows of `CHUNK * 2^k` samples, k below this: up to 2^22 samples.
+const SCALES: usize = 20;
+/// Blocks read to find the step: 64 x 2048 samples spread over the record show every level that occurs often.
+const STEP_BLOCKS: usize = 64;
+/// More levels than this and the trace does not look quantised (a 12-bit converter has 4096).
+const MOST_LEVELS: usize = 4096;
+/// A window that moves by fewer steps than this may stand still for want of resolution.
+const STILL_STEPS: f64 = 3.0;
+/// A run of equal samples is unexplained when at most this share of the windows a quarter as long stands still.
+const STILL_SHARE: f64 = 0.05;
+/// Runs kept for judging, for each doubling of their length; a record with more is past counting.
+const MOST_RUNS: usize = 1024;
+/// Levels next to the extreme against which its pile-up is held.
+const NEIGHBOURS: usize = 4;
+/// Flat tops need this many steps between the extremes: on fewer, a healthy ripple fills the outermost level too.
+const LEAST_STEPS_FOR_FLAT_TOP: f64 = 16.0;
+/// Samples at a full-scale code that make a rail, not a chance.
+const LEAST_AT_RAIL: usize = 3;
+
+/// A run of equal samples.
+#[derive(Debug, Clone, Copy)]
+struct Run {
+    start: usize,
+    len: usize,
+    value: f64,
+}
+
+/// What the first pass finds.
+struct Scan {
+    minimum: f64,
+    maximum: f64,
+    /// Windows seen and windows standing still, by scale.
+    windows: [(usize, usize); SCALES],
+    runs: Vec<Run>,
+}
+
+/// Smallest difference between two values that occur, in the trace's unit; `None` where the trace does not look
+/// quantised.
+///
+/// Counts: greatest common divisor of the counts' differences times the scale. Values: the smallest spacing of the
+/// values that occur, when they are at most 4096 and on average occur twice; decimal rounding in a text file leaves it.
+#[must_use]
+pub(crate) fn quantiser_step(trace: &Trace) -> Option<f64> {
+    match trace.raw() {
+        RawSamples::I16 { counts, scale, .. } => {
+            let divisor = count_divisor(counts);
+            (divisor > 0).then(|| f64::from(divisor) * scale.abs())
+        }
+        RawSamples::F32(_) | RawSamples::F64(_) => level_spacing(trace),
+    }
+}
+
+fn count_divisor(counts: &[i16]) -> u16 {
+    let Some(&first) = counts.first() else { return 0 };
+    let mut divisor = 0;
+    for &c in counts {
+        let difference = c.abs_diff(first);
+        if divisor == 0 || difference % divisor != 0 {
+            divisor = gcd(divisor, difference);
+        }
+        if divisor == 1 {
+            break;
+        }
+    }
+    divisor
+}
+
+fn gcd(mut a: u16, mut b: u16) -> u16 {
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    a
+}
+
+fn level_spacing(trace: &Trace) -> Option<f64> {
+    let blocks = trace.len().div_ceil(BLOCK);
+    let stride = blocks.div_ceil(STEP_BLOCKS);
+    let mut levels = std::collections::BTreeSet::new();
+    let mut buffer = [0.0; BLOCK];
+    let mut seen = 0;
+    for block in (0..blocks).step_by(stride) {
+        let start = block * BLOCK;
+        let n = BLOCK.min(trace.len() - start);
+        trace.read(start, &mut buffer[..n]);
+        seen += n;
+        let mut last = f64::NAN;
+        for &x in &buffer[..n] {
+            #[allow(clippy::float_cmp, reason = "levels of a quantiser are equal exactly")]
+            if x != last {
+                levels.insert(Level(x));
+                last = x;
+            }
+        }
+        if levels.len() > MOST_LEVELS {
+            return None;
+        }
+    }
+    if levels.len() * 2 > seen {
+        return None;
+    }
+    let mut sorted = levels.iter();
+    let mut previous = sorted.next()?.0;
+    let mut step = f64::INFINITY;
+    for &Level(x) in sorted {
+        // Two spellings of one level differ by rounding: single precision keeps 24 bits.
+        let rounding = 4.0 * f64::from(f32::EPSILON) * x.abs().max(previous.abs());
+        if x - previous > rounding {
+            step = step.min(x - previous);
+        }
+        previous = x;
+    }
+    step.is_finite().then_some(step)
+}
+
+/// A finite value ordered as numbers are; both zeros are one level.
+#[derive(Debug, Clone, Copy)]
+struct Level(f64);
+impl PartialEq for Level {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other).is_eq()
+    }
+}
+impl Eq for Level {}
+impl PartialOrd for Level {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+impl Ord for Level {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        (self.0 + 0.0).total_cmp(&(other.0 + 0.0))
+    }
+}
+
+/// Collects windows and runs chunk by chunk.
+struct Scanner {
+    still_below: f64,
+    scan: Scan,
+    /// Extremes of the half-filled window of each scale.
+    pending: [Option<(f64, f64)>; SCALES],
+    open: Option<Run>,
+    kept: [usize; SCALES],
+}
+
+impl Scanner {
+    fn new(step: Option<f64>) -> Self {
+        // Half a step of slack keeps "3 steps" clear of rounding; without a step only an exact standstill counts.
+        let still_below = step.map_or(f64::MIN_POSITIVE, |q| (STILL_STEPS - 0.5) * q);
+        let scan =
+            Scan { minimum: f64::INFINITY, maximum: f64::NEG_INFINITY, windows: [(0, 0); SCALES], runs: Vec::new() };
+        Self { still_below, scan, pending: [None; SCALES], open: None, kept: [0; SCALES] }
+    }
+
+    fn chunk(&mut self, start: usize, chunk: &[f64]) {
+        let (low, high) = chunk.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), &x| (lo.min(x), hi.max(x)));
+        self.scan.minimum = self.scan.minimum.min(low);
+        self.scan.maximum = self.scan.maximum.max(high);
+        if chunk.len() == CHUNK {
+            self.window(low, high);
+        }
+        self.run(start, chunk.len(), low, high);
+    }
+
+    /// Counts the chunk as a window and merges pairs of windows into the next longer scale.
+    fn window(&mut self, mut low: f64, mut high: f64) {
+        for (pending, (seen, still)) in self.pending.iter_mut().zip(&mut self.scan.windows) {
+            *seen += 1;
+            *still += usize::from(high - low < self.still_below);
+            match pending.take() {
+                None => {
+                    *pending = Some((low, high));
+                    return;
+                }
+                Some((l, h)) => (low, high) = (low.min(l), high.max(h)),
+            }
+        }
+    }
+
+    #[allow(clippy::float_cmp, reason = "a held sample repeats exactly")]
+    fn run(&mut self, start: usize, len: usize, low: f64, high: f64) {
+        if low != high {
+            self.close();
+            return;
+        }
+        match &mut self.open {
+            Some(run) if run.value == low => run.len += len,
+            _ => {
+                self.close();
+                self.open = Some(Run { start, len, value: low });
+            }
+        }
+    }
+
+    fn close(&mut self) {
+        let Some(run) = self.open.take() else { return };
+        let kept = &mut self.kept[scale_of(run.len / CHUNK)];
+        if *kept < MOST_RUNS {
+            *kept += 1;
+            self.scan.runs.push(run);
+        }
+    }
+}
+
+/// Scale of windows that many chunks long, rounded down.
+fn scale_of(chunks: usize) -> usize {
+    (chunks.max(1).ilog2() as usize).min(SCALES - 1)
+}
+
+fn scan(trace: &Trace, step: Option<f64>) -> Scan {
+    let mut scanner = Scanner::new(step);
+    for_each_block(trace, |start, block| {
+        for (i, chunk) in block.chunks(CHUNK).enumerate() {
+            scanner.chunk(start + i * CHUNK, chunk);
+        }
+    });
+    scanner.close();
+    let mut scan = scanner.scan;
+    for run in &mut scan.runs {
+        extend(trace, run);
+    }
+    scan
+}
+
+/// Chunks are aligned, runs are not: adds the equal samples before and after.
+#[allow(clippy::float_cmp, reason = "a held sample repeats exactly")]
+fn extend(trace: &Trace, run: &mut Run) {
+    let mut buffer = [0.0; CHUNK];
+    let before = CHUNK.min(run.start);
+    trace.read(run.start - before, &mut buffer[..before]);
+    let grown = buffer[..before].iter().rev().take_while(|&&x| x == run.value).count();
+    run.start -= grown;
+    run.len += grown;
+    let end = run.start + run.len;
+    let after = CHUNK.min(trace.len() - end);
+    trace.read(end, &mut buffer[..after]);
+    run.len += buffer[..after].iter().take_while(|&&x| x == run.value).count();
+}
+
+/// Held and lost samples.
+#[derive(Default)]
+struct Dropouts {
+    count: usize,
+    samples: usize,
+    longest: usize,
+    /// Samples of dropouts that lie at the lowest and at the highest value: they are no flat tops.
+    at_minimum: usize,
+    at_maximum: usize,
+}
+
+fn dropouts(trace: &Trace, scan: &Scan, step: Option<f64>) -> Dropouts {
+    let mut found = Dropouts::default();
+    // An output that switches stands still between its edges: that is its signal.
+    let held_counts = trace.role() != Role::EdgeSensor;
+    let tolerance = 0.5 * step.unwrap_or(0.0);
+    for run in &scan.runs {
+        let at_minimum = run.value - scan.minimum <= tolerance;
+        let at_maximum = scan.maximum - run.value <= tolerance;
+        let held = held_counts && !at_minimum && !at_maximum && is_unexplained(run, scan, step);
+        if held || is_zeroed(trace, run, scan, step) {
+            found.count += 1;
+            found.samples += run.len;
+            found.longest = found.longest.max(run.len);
+            found.at_minimum += if at_minimum { run.len } else { 0 };
+            found.at_maximum += if at_maximum { run.len } else { 0 };
+        }
+    }
+    found
+}
+
+/// True when windows a quarter as long as the run hardly ever stand still elsewhere.
+#[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
+fn is_unexplained(run: &Run, scan: &Scan, step: Option<f64>) -> bool {
+    let least = if step.is_some() { 4 * CHUNK } else { 2 * CHUNK };
+    if run.len < least {
+        return false;
+    }
+    let (seen, still) = scan.windows[scale_of(run.len / (4 * CHUNK))];
+    still as f64 <= STILL_SHARE * seen as f64
+}
+
+/// True for a run of exact zeros into which the signal falls and out of which it rises in one sample, from more than
+/// half its largest magnitude: lost buffers are often filled so, and no supply voltage does that by itself.
+fn is_zeroed(trace: &Trace, run: &Run, scan: &Scan, step: Option<f64>) -> bool {
+    let zero = match trace.raw() {
+        RawSamples::I16 { offset, .. } => *offset,
+        RawSamples::F32(_) | RawSamples::F64(_) => 0.0,
+    };
+    #[allow(clippy::float_cmp, reason = "a lost buffer is filled with one exact value")]
+    if run.value != zero || trace.coupling() == Coupling::Ac || !trace.role().is_supply_voltage() {
+        return false;
+    }
+    let reach = (scan.maximum - zero).abs().max((zero - scan.minimum).abs());
+    let jump = (0.5 * reach).max(STILL_STEPS * step.unwrap_or(0.0));
+    let mut neighbour = [0.0];
+    let mut jumps = |index: Option<usize>| match index.filter(|&i| i < trace.len()) {
+        Some(i) => {
+            trace.read(i, &mut neighbour);
+            (neighbour[0] - zero).abs() >= jump
+        }
+        None => true,
+    };
+    reach > 0.0 && run.len < trace.len() && jumps(run.start.checked_sub(1)) && jumps(run.start.checked_add(run.len))
+}
+
+/// How the samples lie at one extreme.
+#[derive(Default, Clone, Copy)]
+struct Edge {
+    at: usize,
+    in_runs: usize,
+    run: usize,
+    near: [usize; NEIGHBOURS],
+}
+
+impl Edge {
+    /// `depth`: distance from the extreme in steps.
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "depth is between 0 and NEIGHBOURS here"
+    )]
+    fn add(&mut self, depth: f64) {
+        if depth < 0.5 {
+            self.at += 1;
+            self.run += 1;
+            return;
+        }
+        self.end_run();
+        if depth < NEIGHBOURS as f64 + 0.5 {
+            self.near[(depth - 0.5) as usize] += 1;
+        }
+    }
+
+    fn end_run(&mut self) {
+        if self.run >= 3 {
+            self.in_runs += self.run;
+        }
+        self.run = 0;
+    }
+
+    /// A pile-up at the extreme that the slope does not explain. A smooth maximum leaves at most 2.41 times as many
+    /// samples in its outermost level as in the next (level widths of a parabola: 1 against sqrt(2) - 1); noise leaves
+    /// fewer. Four times, and most of them in runs of three or more, is a flat top.
+    fn is_flat_top(&self, held: usize) -> bool {
+        let at = self.at.saturating_sub(held);
+        let next = self.near.iter().copied().max().unwrap_or(0);
+        at >= 8 && at > 4 * next && 2 * self.in_runs.saturating_sub(held) >= at
+    }
+}
+
+fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
+    let range = scan.maximum - scan.minimum;
+    // Without a step the values are as fine as single precision: levels that wide stand in for it.
+    let magnitude = scan.maximum.abs().max(scan.minimum.abs());
+    let width = step.unwrap_or(4.0 * f64::from(f32::EPSILON) * magnitude).max(f64::MIN_POSITIVE);
+    let reach = (NEIGHBOURS as f64 + 0.5) * width;
+    let (mut bottom, mut top) = (Edge::default(), Edge::default());
+    if range > 0.0 {
+        for_each_block(trace, |_, block| {
+            for chunk in block.chunks(CHUNK) {
+                edge_chunk(&mut bottom, chunk, reach, width, |x| x - scan.minimum);
+                edge_chunk(&mut top, chunk, reach, width, |x| scan.maximum - x);
+            }
+        });
+    }
+    bottom.end_run();
+    top.end_run();
+    (bottom, top)
+}
+
+/// Only chunks that come near the extreme are looked at sample by sample.
+fn edge_chunk(edge: &mut Edge, chunk: &[f64], reach: f64, width: f64, depth: impl Fn(f64) -> f64) {
+    if chunk.iter().fold(f64::INFINITY, |least, &x| least.min(depth(x))) < reach {
+        for &x in chunk {
+            edge.add(depth(x) / width);
+        }
+    } else {
+        edge.end_run();
+    }
+}
+
+/// Samples at a clipped extreme.
+fn clipped_samples(trace: &Trace, scan: &Scan, step: Option<f64>, lost: &Dropouts) -> usize {
+    let (bottom, top) = edges(trace, scan, step);
+    let steps = step.map_or(f64::INFINITY, |q| (scan.maximum - scan.minimum) / q);
+    // A sensor that switches between two levels spends its time at both: its form, not a rail.
+    let two_level = !trace.role().is_supply_voltage() && 5 * (bottom.at + top.at) >= 3 * trace.len();
+    let judged = steps >= LEAST_STEPS_FOR_FLAT_TOP && !two_level;
+    let rails = full_scale(trace);
+    let clipped = |edge: &Edge, held: usize, rail: Rail| match rail {
+        Rail::Certain => edge.at >= LEAST_AT_RAIL,
+        Rail::Likely => edge.is_flat_top(held),
+        Rail::None => judged && edge.is_flat_top(held),
+    };
+    let mut count = 0;
+    if clipped(&bottom, lost.at_minimum, rails.0) {
+        count += bottom.at.saturating_sub(lost.at_minimum);
+    }
+    if clipped(&top, lost.at_maximum, rails.1) {
+        count += top.at.saturating_sub(lost.at_maximum);
+    }
+    count
+}
+
+/// Whether an extreme lies at the full scale of a converter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Rail {
+    /// The end of the 16-bit range.
+    Certain,
+    /// The end of an 8- to 14-bit range.
+    Likely,
+    /// Neither, or not known.
+    None,
+}
+
+/// Rails at the lowest and at the highest value.
+fn full_scale(trace: &Trace) -> (Rail, Rail) {
+    let RawSamples::I16 { counts, scale, .. } = trace.raw() else { return (Rail::None, Rail::None) };
+    let (Some(&low), Some(&high)) = (counts.iter().min(), counts.iter().max()) else { return (Rail::None, Rail::None) };
+    let rail = |c: i16| {
+        // Left-justified codes of an n-bit converter end at 2^15 - 2^(16 - n); right-justified ones at 2^(n-1) - 1.
+        let value = i32::from(c);
+        let ends = (8..15).any(|n| {
+            let (half, left) = (1 << (n - 1), 1 << (16 - n));
+            [half - 1, -half, 2 * half - 1, 32768 - left].contains(&value)
+        });
+        match value {
+            32767 | -32768 => Rail::Certain,
+            _ if ends => Rail::Likely,
+            _ => Rail::None,
+        }
+    };
+    if *scale < 0.0 { (rail(high), rail(low)) } else { (rail(low), rail(high)) }
+}
+
+/// Figures of one trace.
+#[must_use]
+#[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
+pub(super) fn figures(trace: &Trace) -> TraceQuality {
+    let step = quantiser_step(trace);
+    let scan = scan(trace, step);
+    let lost = dropouts(trace, &scan, step);
+    let clipped = clipped_samples(trace, &scan, step, &lost);
+    let samples = trace.len() as f64;
+    TraceQuality {
+        sample_count: trace.len(),
+        duration_s: trace.duration_s(),
+        sample_rate_hz: trace.sample_rate_hz(),
+        minimum: scan.minimum,
+        maximum: scan.maximum,
+        step,
+        effective_bits: step.map(|q| ((scan.maximum - scan.minimum) / q).log2()),
+        clipped_fraction: clipped as f64 / samples,
+        longest_repeat: lost.longest,
+        dropout_count: lost.count,
+        dropout_fraction: lost.samples as f64 / samples,
+    }
+}
