@@ -1,8 +1,13 @@
 //! Charging-system simulator: captures with known truth.
 pub mod bridge;
+mod check;
 pub mod error;
+mod filter;
 pub mod machine;
 pub mod network;
+pub mod rng;
+pub mod scope;
+pub mod sensor;
 pub mod solve;
 
 pub use bridge::{Bridge, DiodeCondition, DiodeModel, LeadCondition, Leg};
