@@ -1,6 +1,6 @@
 //! Charging-system simulator: captures with known truth.
 pub mod bridge;
-mod check;
+mod domain;
 pub mod error;
 mod filter;
 pub mod machine;

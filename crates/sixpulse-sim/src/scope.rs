@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 use sixpulse::{Coupling, Role, Trace};
 
-use crate::check;
+use crate::domain;
 use crate::error::Result;
 use crate::filter::{high_pass, low_pass};
 use crate::rng::Random;
@@ -136,14 +136,14 @@ impl Scope {
     /// # Errors
     /// [`crate::Error::OutOfRange`] naming the setting.
     pub fn check(&self) -> Result<()> {
-        check::between("scope.sample_rate_hz", self.sample_rate_hz, 100.0, 1e8, "Hz")?;
-        check::count("scope.samples", self.samples, 16, 20_000_000)?;
-        check::count("scope.bits", self.bits as usize, 8, 16)?;
-        check::count("scope.divisions", self.divisions as usize, 2, 12)?;
+        domain::between("scope.sample_rate_hz", self.sample_rate_hz, 100.0, 1e8, "Hz")?;
+        domain::count("scope.samples", self.samples, 16, 20_000_000)?;
+        domain::count("scope.bits", self.bits as usize, 8, 16)?;
+        domain::count("scope.divisions", self.divisions as usize, 2, 12)?;
         if let Some(d) = self.dropout {
-            check::count("scope.dropout.length", d.length, 1, self.samples)?;
+            domain::count("scope.dropout.length", d.length, 1, self.samples)?;
             let last = self.samples.saturating_sub(if d.filling == Filling::Closed { 1 } else { d.length });
-            check::count("scope.dropout.start", d.start, 0, last)?;
+            domain::count("scope.dropout.start", d.start, 0, last)?;
         }
         Ok(())
     }
@@ -155,15 +155,15 @@ impl Channel {
     /// # Errors
     /// [`crate::Error::OutOfRange`] naming the setting.
     pub fn check(&self, name: &str) -> Result<()> {
-        check::between(&format!("{name}.bandwidth_hz"), self.bandwidth_hz, 10.0, 1e10, "Hz")?;
-        check::between(&format!("{name}.probe_factor"), self.probe_factor, 1.0, 1000.0, "")?;
-        check::between(&format!("{name}.noise_v"), self.noise_v, 0.0, 100.0, "V")?;
+        domain::between(&format!("{name}.bandwidth_hz"), self.bandwidth_hz, 10.0, 1e10, "Hz")?;
+        domain::between(&format!("{name}.probe_factor"), self.probe_factor, 1.0, 1000.0, "")?;
+        domain::between(&format!("{name}.noise_v"), self.noise_v, 0.0, 100.0, "V")?;
         if self.coupling == Coupling::Ac {
-            check::between(&format!("{name}.coupling_corner_hz"), self.coupling_corner_hz, 1e-3, 1e4, "Hz")?;
+            domain::between(&format!("{name}.coupling_corner_hz"), self.coupling_corner_hz, 1e-3, 1e4, "Hz")?;
         }
         if let RangeChoice::Given { full_scale_v, offset_v } = self.range {
-            check::between(&format!("{name}.range.full_scale_v"), full_scale_v, 1e-4, 1e5, "V")?;
-            check::between(&format!("{name}.range.offset_v"), offset_v, -1e5, 1e5, "V")?;
+            domain::between(&format!("{name}.range.full_scale_v"), full_scale_v, 1e-4, 1e5, "V")?;
+            domain::between(&format!("{name}.range.offset_v"), offset_v, -1e5, 1e5, "V")?;
         }
         Ok(())
     }
@@ -377,7 +377,7 @@ mod tests {
         let fast = record(|t| (TAU * 49_000.0 * t).sin(), &channel(), &scope(500)).to_f64();
         for (k, v) in fast.iter().enumerate() {
             let alias = -(TAU * 1000.0 * k as f64 / 50_000.0).sin();
-            // Half a step of +-1 V... 2.5 V: 5 V / 4096 / 2; the 20 MHz input costs 49 kHz / 20 MHz of phase.
+            // Half a step of +-1 V over 4096 codes, and 49 kHz / 20 MHz = 2.5e-3 of phase in the front end.
             assert!((v - alias).abs() < 4e-3, "{k}: {v} {alias}");
         }
     }

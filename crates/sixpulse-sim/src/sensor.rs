@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 use sixpulse::Role;
 
-use crate::check;
+use crate::domain;
 use crate::error::Result;
 use crate::filter::{delayed, high_pass, low_pass};
 use crate::rng::{Random, Stream};
@@ -228,11 +228,11 @@ impl Ring {
     }
 
     fn check(&self) -> Result<()> {
-        check::count("sensor.ring.teeth", self.teeth as usize, 1, 1000)?;
-        check::count("sensor.ring.missing_teeth", self.missing_teeth as usize, 0, self.teeth as usize - 1)?;
-        check::between("sensor.ring.tooth_hz", self.tooth_hz, 0.0, 20_000.0, "Hz")?;
-        check::between("sensor.ring.ramp", self.ramp, -1.0, 1.0, "")?;
-        check::between("sensor.ring.start", self.start, 0.0, f64::from(self.teeth), "places")
+        domain::count("sensor.ring.teeth", self.teeth as usize, 1, 1000)?;
+        domain::count("sensor.ring.missing_teeth", self.missing_teeth as usize, 0, self.teeth as usize - 1)?;
+        domain::between("sensor.ring.tooth_hz", self.tooth_hz, 0.0, 20_000.0, "Hz")?;
+        domain::between("sensor.ring.ramp", self.ramp, -1.0, 1.0, "")?;
+        domain::between("sensor.ring.start", self.start, 0.0, f64::from(self.teeth), "places")
     }
 }
 
@@ -348,19 +348,19 @@ impl Element {
     fn check(&self) -> Result<()> {
         match *self {
             Self::VariableReluctance { volts_per_hz, run_out, tooth_variation, coil_ohm, coil_h, load_ohm } => {
-                check::between("sensor.element.volts_per_hz", volts_per_hz, 0.0, 1.0, "V/Hz")?;
-                check::between("sensor.element.run_out", run_out, 0.0, 0.9, "")?;
-                check::between("sensor.element.tooth_variation", tooth_variation, 0.0, 0.3, "")?;
-                check::between("sensor.element.coil_ohm", coil_ohm, 1.0, 1e5, "ohm")?;
-                check::between("sensor.element.coil_h", coil_h, 1e-6, 100.0, "H")?;
-                check::between("sensor.element.load_ohm", load_ohm, 1.0, 1e9, "ohm")
+                domain::between("sensor.element.volts_per_hz", volts_per_hz, 0.0, 1.0, "V/Hz")?;
+                domain::between("sensor.element.run_out", run_out, 0.0, 0.9, "")?;
+                domain::between("sensor.element.tooth_variation", tooth_variation, 0.0, 0.3, "")?;
+                domain::between("sensor.element.coil_ohm", coil_ohm, 1.0, 1e5, "ohm")?;
+                domain::between("sensor.element.coil_h", coil_h, 1e-6, 100.0, "H")?;
+                domain::between("sensor.element.load_ohm", load_ohm, 1.0, 1e9, "ohm")
             }
             Self::Hall { low_v, high_v, duty, edge_s, feed_through_v_per_v } => {
-                check::between("sensor.element.low_v", low_v, -1.0, 48.0, "V")?;
-                check::between("sensor.element.high_v", high_v, low_v + 0.01, 48.0, "V")?;
-                check::between("sensor.element.duty", duty, 0.05, 0.95, "")?;
-                check::between("sensor.element.edge_s", edge_s, 1e-9, 0.01, "s")?;
-                check::between("sensor.element.feed_through_v_per_v", feed_through_v_per_v, -2.0, 2.0, "V/V")
+                domain::between("sensor.element.low_v", low_v, -1.0, 48.0, "V")?;
+                domain::between("sensor.element.high_v", high_v, low_v + 0.01, 48.0, "V")?;
+                domain::between("sensor.element.duty", duty, 0.05, 0.95, "")?;
+                domain::between("sensor.element.edge_s", edge_s, 1e-9, 0.01, "s")?;
+                domain::between("sensor.element.feed_through_v_per_v", feed_through_v_per_v, -2.0, 2.0, "V/V")
             }
         }
     }
@@ -370,19 +370,19 @@ impl Path {
     fn check(&self) -> Result<()> {
         match *self {
             Self::GainDelay { gain_v_per_v, delay_s, .. } => {
-                check::between("sensor.paths.gain_v_per_v", gain_v_per_v, -100.0, 100.0, "V/V")?;
-                check::between("sensor.paths.delay_s", delay_s, 0.0, 0.1, "s")
+                domain::between("sensor.paths.gain_v_per_v", gain_v_per_v, -100.0, 100.0, "V/V")?;
+                domain::between("sensor.paths.delay_s", delay_s, 0.0, 0.1, "s")
             }
             Self::SharedGround { resistance_ohm } => {
-                check::between("sensor.paths.resistance_ohm", resistance_ohm, 0.0, 10.0, "ohm")
+                domain::between("sensor.paths.resistance_ohm", resistance_ohm, 0.0, 10.0, "ohm")
             }
             Self::SupplyFeedThrough { gain_v_per_v, corner_hz } | Self::Capacitive { gain_v_per_v, corner_hz } => {
-                check::between("sensor.paths.gain_v_per_v", gain_v_per_v, -100.0, 100.0, "V/V")?;
-                check::between("sensor.paths.corner_hz", corner_hz, 0.1, 1e7, "Hz")
+                domain::between("sensor.paths.gain_v_per_v", gain_v_per_v, -100.0, 100.0, "V/V")?;
+                domain::between("sensor.paths.corner_hz", corner_hz, 0.1, 1e7, "Hz")
             }
             Self::Inductive { mutual_h, corner_hz } => {
-                check::between("sensor.paths.mutual_h", mutual_h, -1e-3, 1e-3, "H")?;
-                check::between("sensor.paths.corner_hz", corner_hz, 0.1, 1e7, "Hz")
+                domain::between("sensor.paths.mutual_h", mutual_h, -1e-3, 1e-3, "H")?;
+                domain::between("sensor.paths.corner_hz", corner_hz, 0.1, 1e7, "Hz")
             }
         }
     }
@@ -442,14 +442,14 @@ impl Conditioner {
     fn check(&self) -> Result<()> {
         match *self {
             Self::FixedHysteresis { upper_v, lower_v } => {
-                check::between("sensor.conditioner.upper_v", upper_v, -100.0, 100.0, "V")?;
-                check::between("sensor.conditioner.lower_v", lower_v, -100.0, upper_v, "V")
+                domain::between("sensor.conditioner.upper_v", upper_v, -100.0, 100.0, "V")?;
+                domain::between("sensor.conditioner.lower_v", lower_v, -100.0, upper_v, "V")
             }
             Self::AdaptivePeak { fraction, minimum_v, decay_s, watchdog_s } => {
-                check::between("sensor.conditioner.fraction", fraction, 0.0, 1.0, "")?;
-                check::between("sensor.conditioner.minimum_v", minimum_v, 1e-4, 100.0, "V")?;
-                check::between("sensor.conditioner.decay_s", decay_s, 1e-4, 100.0, "s")?;
-                check::between("sensor.conditioner.watchdog_s", watchdog_s, 1e-3, 100.0, "s")
+                domain::between("sensor.conditioner.fraction", fraction, 0.0, 1.0, "")?;
+                domain::between("sensor.conditioner.minimum_v", minimum_v, 1e-4, 100.0, "V")?;
+                domain::between("sensor.conditioner.decay_s", decay_s, 1e-4, 100.0, "s")?;
+                domain::between("sensor.conditioner.watchdog_s", watchdog_s, 1e-3, 100.0, "s")
             }
         }
     }
