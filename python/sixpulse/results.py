@@ -131,6 +131,8 @@ class TraceQuality(Result):
         Longest run of equal samples beyond what the step explains.
     dropout_count : int
         Number of such runs.
+    dropout_fraction : float
+        Fraction of samples in such runs.
     """
 
     sample_count: int
@@ -143,6 +145,7 @@ class TraceQuality(Result):
     clipped_fraction: float
     longest_repeat: int
     dropout_count: int
+    dropout_fraction: float
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -199,6 +202,8 @@ class Level(Result):
         Battery temperature the window is for, degrees Celsius; 20 where none was given.
     verdict : LevelVerdict
         The comparison: "not_charging", "low", "within", "high", "unknown".
+    reason : str or None
+        Why the verdict is unknown, where it is.
     """
 
     trace: str
@@ -208,6 +213,7 @@ class Level(Result):
     window_high_v: float | None
     temperature_c: float
     verdict: LevelVerdict
+    reason: str | None
 
 
 @dataclass(frozen=True, eq=False, repr=False)

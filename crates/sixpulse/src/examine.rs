@@ -6,45 +6,8 @@ use crate::findings::Finding;
 use crate::quality::Quality;
 use crate::rectifier::Rectifier;
 use crate::ripple::Ripple;
-use crate::trace::words;
 
-/// How the charging level compares with the usual window at its temperature.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
-pub enum LevelVerdict {
-    /// At or below what a battery at rest shows.
-    NotCharging,
-    /// Charging, below the window.
-    Low,
-    /// Inside the window.
-    Within,
-    /// Above the window.
-    High,
-    /// AC coupling hides it, or there is no supply trace.
-    Unknown,
-}
-words!(LevelVerdict, "level", "not_charging" => LevelVerdict::NotCharging, "low" => LevelVerdict::Low,
-    "within" => LevelVerdict::Within, "high" => LevelVerdict::High, "unknown" => LevelVerdict::Unknown);
-
-/// The charging level.
-#[derive(Debug, Clone, PartialEq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Level {
-    /// Name of the trace it was read on; empty when there is none.
-    pub trace: String,
-    /// Mean voltage over the record; `None` when AC coupling hides it.
-    pub mean_v: Option<f64>,
-    /// Nominal voltage of the system, 12 or 24, judged from the level.
-    pub system_v: Option<f64>,
-    /// Lower end of the usual window at that temperature.
-    pub window_low_v: Option<f64>,
-    /// Upper end.
-    pub window_high_v: Option<f64>,
-    /// Battery temperature the window is for, degrees Celsius; 20 where none was given.
-    pub temperature_c: f64,
-    /// The comparison.
-    pub verdict: LevelVerdict,
-}
+pub use crate::level::{Level, LevelVerdict};
 
 /// Alternator post against battery post.
 #[derive(Debug, Clone, PartialEq)]

@@ -13,6 +13,7 @@ pub mod cycle;
 pub mod error;
 pub mod examine;
 pub mod findings;
+pub mod level;
 #[cfg(feature = "serde")]
 mod pairs;
 pub mod quality;
