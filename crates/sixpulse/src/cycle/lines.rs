@@ -1,0 +1,248 @@
+//! Where the strong periodic lines of a record run over time, before anything is known of the electrical frequency.
+//!
+//! Speed wanders by several per cent at the firing frequency and ramps by tens of per cent in a record, so one
+//! spectrum of the whole record smears. The search uses a constant-Q picture instead (windows of [`WINDOW_CYCLES`]
+//! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
+
+use std::f64::consts::PI;
+
+/// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
+pub(super) const LOWEST_HZ: f64 = 40.0;
+pub(super) const HIGHEST_HZ: f64 = 16_000.0;
+const BINS_PER_OCTAVE: f64 = 16.0;
+/// Length of a window in cycles of its frequency: order 1 and 2 stay apart, a 40 % ramp hardly smears.
+const WINDOW_CYCLES: f64 = 8.0;
+/// Time between frames; an engine firing at 60 Hz is followed with four frames a period.
+const HOP_S: f64 = 0.004;
+/// Frames wanted at least, so that short records are followed too.
+const FEWEST_FRAMES: f64 = 16.0;
+/// Steps of a path per frame, in bins: 1/16 octave in 4 ms covers 5 % irregularity at 60 Hz.
+const PATH_STEP: usize = 1;
+
+/// Cost of a step of a path by one bin, against the mean power of the strongest bins: a path runs straight where
+/// nothing shows.
+const TURN_COST: f32 = 0.02;
+/// A frame whose line is weaker than this, in power against a strong frame, does not tell the frequency.
+const FAINT_FRAME: f64 = 0.05;
+/// Frames from which the frequency is carried on beyond the last strong one.
+const TREND_FRAMES: usize = 24;
+
+/// A path of one line through the record.
+#[derive(Debug, Clone)]
+pub(super) struct LinePath {
+    /// Seconds between frames.
+    pub(super) hop_s: f64,
+    /// Time of the first frame, seconds.
+    pub(super) first_s: f64,
+    /// Frequency at each frame, hertz.
+    pub(super) frequency_hz: Vec<f64>,
+    /// Mean square of the line along the path, volts squared.
+    pub(super) power: f64,
+}
+
+/// The record at falling sample rates, each half the one before.
+struct Pyramid {
+    levels: Vec<(f64, Vec<f64>)>,
+}
+
+impl Pyramid {
+    fn new(samples: &[f64], sample_rate_hz: f64) -> Self {
+        let mut levels = vec![(sample_rate_hz, samples.to_vec())];
+        while let Some((rate, last)) = levels.last()
+            && rate / LOWEST_HZ > 16.0
+            && last.len() > 4 * HALF_BAND.len()
+        {
+            let next = (rate / 2.0, halve(last));
+            levels.push(next);
+        }
+        Self { levels }
+    }
+
+    /// The level at which a cycle of `frequency_hz` has 8 to 16 samples (fewer only at the top level).
+    fn level_for(&self, frequency_hz: f64) -> &(f64, Vec<f64>) {
+        let fit = self.levels.iter().rev().find(|(rate, _)| rate / frequency_hz >= 8.0);
+        fit.unwrap_or(&self.levels[0])
+    }
+}
+
+/// One side of a 23-tap half-band low-pass, every second tap being zero: (offset, weight), Hann-windowed sinc.
+const HALF_BAND: [(usize, f64); 6] =
+    [(1, 0.312_604_1), (3, -0.090_483_0), (5, 0.040_033_2), (7, -0.016_836_6), (9, 0.005_174_8), (11, -0.000_492_6)];
+
+/// Low-passes and keeps every second sample; the record is mirrored at its ends.
+fn halve(x: &[f64]) -> Vec<f64> {
+    let n = x.len() as isize;
+    let at = |i: isize| {
+        let i = if i < 0 { -i } else { i };
+        let i = if i >= n { 2 * n - 2 - i } else { i };
+        x[i.clamp(0, n - 1) as usize]
+    };
+    (0..n / 2)
+        .map(|k| {
+            let i = 2 * k;
+            let sides: f64 = HALF_BAND.iter().map(|&(o, w)| w * (at(i - o as isize) + at(i + o as isize))).sum();
+            0.5 * x[i as usize] + sides
+        })
+        .collect()
+}
+
+/// Constant-Q power: row = frame, column = bin.
+pub(super) struct Picture {
+    bins_hz: Vec<f64>,
+    hop_s: f64,
+    first_s: f64,
+    frames: usize,
+    power: Vec<f32>,
+}
+
+impl Picture {
+    /// `samples` with the level removed.
+    pub(super) fn new(samples: &[f64], sample_rate_hz: f64) -> Self {
+        let duration_s = samples.len() as f64 / sample_rate_hz;
+        // A window must fit into the record.
+        let lowest = LOWEST_HZ.max(WINDOW_CYCLES / duration_s);
+        let highest = HIGHEST_HZ.min(0.42 * sample_rate_hz);
+        let octaves = (highest / lowest).log2().max(0.0);
+        let bins_hz: Vec<f64> =
+            (0..=(octaves * BINS_PER_OCTAVE) as usize).map(|b| lowest * (b as f64 / BINS_PER_OCTAVE).exp2()).collect();
+        let hop_s = HOP_S.min(duration_s / FEWEST_FRAMES);
+        let frames = (duration_s / hop_s).floor().max(1.0) as usize;
+        let first_s = 0.5 * (duration_s - (frames - 1) as f64 * hop_s);
+        let mut picture = Self { power: vec![0.0; frames * bins_hz.len()], bins_hz, hop_s, first_s, frames };
+        let pyramid = Pyramid::new(samples, sample_rate_hz);
+        for b in 0..picture.bins_hz.len() {
+            picture.fill_bin(b, &pyramid);
+        }
+        picture.remove_floor();
+        picture
+    }
+
+    fn fill_bin(&mut self, b: usize, pyramid: &Pyramid) {
+        let frequency = self.bins_hz[b];
+        let (rate, x) = pyramid.level_for(frequency);
+        let length = ((WINDOW_CYCLES * rate / frequency).round() as usize).clamp(4, x.len());
+        let kernel: Vec<(f64, f64)> = (0..length)
+            .map(|i| {
+                let u = (i as f64 + 0.5) / length as f64;
+                let w = (PI * u).sin().powi(2) * 2.0 / length as f64;
+                let (s, c) = (2.0 * PI * frequency / rate * i as f64).sin_cos();
+                (w * c, w * s)
+            })
+            .collect();
+        let bins = self.bins_hz.len();
+        for frame in 0..self.frames {
+            let centre = (self.first_s + frame as f64 * self.hop_s) * rate;
+            let start = (centre - 0.5 * length as f64).round().clamp(0.0, (x.len() - length) as f64) as usize;
+            let (mut re, mut im) = (0.0, 0.0);
+            for (x, (c, s)) in x[start..start + length].iter().zip(&kernel) {
+                re += x * c;
+                im += x * s;
+            }
+            // Peak amplitude is twice the windowed mean, mean square half its square.
+            self.power[frame * bins + b] = (2.0 * (re * re + im * im)) as f32;
+        }
+    }
+
+    /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency.
+    fn remove_floor(&mut self) {
+        let bins = self.bins_hz.len();
+        let mut density: Vec<f32> =
+            self.power.iter().enumerate().map(|(i, p)| p / self.bins_hz[i % bins] as f32).collect();
+        let middle = density.len() / 2;
+        let (_, median, _) = density.select_nth_unstable_by(middle, f32::total_cmp);
+        let floor = 1.5 * *median;
+        for (i, p) in self.power.iter_mut().enumerate() {
+            *p = (*p - floor * self.bins_hz[i % bins] as f32).max(0.0);
+        }
+    }
+
+    /// The path of greatest power, by dynamic programming.
+    pub(super) fn strongest_path(&self) -> LinePath {
+        let bins = self.bins_hz.len();
+        let turn = TURN_COST * self.power.chunks(bins).map(|f| f.iter().copied().fold(0.0, f32::max)).sum::<f32>()
+            / self.frames as f32;
+        let mut score = vec![0.0f32; bins];
+        let mut back = vec![0i8; self.frames * bins];
+        for frame in 0..self.frames {
+            let mut next = vec![0.0f32; bins];
+            for b in 0..bins {
+                let (lo, hi) = (b.saturating_sub(PATH_STEP), (b + PATH_STEP).min(bins - 1));
+                let mut best = b;
+                let mut best_score = score[b];
+                for from in (lo..=hi).filter(|&from| from != b) {
+                    if score[from] - turn > best_score {
+                        (best, best_score) = (from, score[from] - turn);
+                    }
+                }
+                next[b] = best_score + self.power[frame * bins + b];
+                back[frame * bins + b] = (best as isize - b as isize) as i8;
+            }
+            score = next;
+        }
+        let mut b = (0..bins).max_by(|&i, &j| score[i].total_cmp(&score[j])).unwrap_or(0);
+        let power = f64::from(score[b]) / self.frames as f64;
+        let mut frequency_hz = vec![0.0; self.frames];
+        let mut strength = vec![0.0; self.frames];
+        for frame in (0..self.frames).rev() {
+            frequency_hz[frame] = self.peak_near(frame, b);
+            strength[frame] = f64::from(self.power[frame * bins + b]);
+            b = (b as isize + isize::from(back[frame * bins + b])) as usize;
+        }
+        bridge_faint(&mut frequency_hz, &strength);
+        LinePath { hop_s: self.hop_s, first_s: self.first_s, frequency_hz, power }
+    }
+
+    /// Frequency of the peak through three neighbouring bins of a frame.
+    fn peak_near(&self, frame: usize, b: usize) -> f64 {
+        let bins = self.bins_hz.len();
+        if b == 0 || b + 1 >= bins {
+            return self.bins_hz[b];
+        }
+        let at = |i: usize| f64::from(self.power[frame * bins + i]);
+        let (a, m, c) = (at(b - 1), at(b), at(b + 1));
+        let curvature = a - 2.0 * m + c;
+        let shift = if curvature < 0.0 { (0.5 * (a - c) / curvature).clamp(-1.0, 1.0) } else { 0.0 };
+        self.bins_hz[b] * (shift / BINS_PER_OCTAVE).exp2()
+    }
+}
+
+/// Replaces the frequency of faint frames: between strong frames by a straight line, beyond them by their trend.
+///
+/// A converter with coarse steps can swallow the ripple for a while, and a slowing alternator stops delivering.
+fn bridge_faint(frequency_hz: &mut [f64], strength: &[f64]) {
+    let mut sorted = strength.to_vec();
+    let high = sorted.len() * 4 / 5;
+    let (_, strong, _) = sorted.select_nth_unstable_by(high, f64::total_cmp);
+    let limit = FAINT_FRAME * *strong;
+    let good: Vec<usize> = (0..strength.len()).filter(|&i| strength[i] >= limit).collect();
+    let (Some(&first), Some(&last)) = (good.first(), good.last()) else { return };
+    for pair in good.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        let slope = (frequency_hz[b] - frequency_hz[a]) / (b - a) as f64;
+        for i in a + 1..b {
+            frequency_hz[i] = frequency_hz[a] + slope * (i - a) as f64;
+        }
+    }
+    let count = good.len();
+    let (head, tail) = (&good[..count.min(TREND_FRAMES)], &good[count.saturating_sub(TREND_FRAMES)..]);
+    let (before, after) = (trend(head, frequency_hz), trend(tail, frequency_hz));
+    let range = 0.7 * frequency_hz[first]..=1.4 * frequency_hz[first];
+    for i in 0..first {
+        frequency_hz[i] = (before.0 + before.1 * i as f64).clamp(*range.start(), *range.end());
+    }
+    let range = 0.7 * frequency_hz[last]..=1.4 * frequency_hz[last];
+    for (i, f) in frequency_hz.iter_mut().enumerate().skip(last + 1) {
+        *f = (after.0 + after.1 * i as f64).clamp(*range.start(), *range.end());
+    }
+}
+
+/// Least-squares line through the frequencies of some frames: value at frame 0 and slope per frame.
+fn trend(frames: &[usize], frequency_hz: &[f64]) -> (f64, f64) {
+    let n = frames.len() as f64;
+    let mx = frames.iter().map(|&i| i as f64).sum::<f64>() / n;
+    let my = frames.iter().map(|&i| frequency_hz[i]).sum::<f64>() / n;
+    let sxx: f64 = frames.iter().map(|&i| (i as f64 - mx).powi(2)).sum();
+    let sxy: f64 = frames.iter().map(|&i| (i as f64 - mx) * (frequency_hz[i] - my)).sum();
+    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+    (my - slope * mx, slope)
+}

@@ -1,0 +1,237 @@
+//! The phase of one line through the record: first by heterodyning along its path, then by matching every cycle
+//! against the mean cycle with all of the line's orders together.
+
+use super::lines::LinePath;
+use crate::angle::{self, OrderSpectra, PhaseTrack};
+use crate::error::{Error, Result};
+use crate::trace::Samples;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Window of the heterodyne in cycles: a Hann window of four has its nulls where the neighbouring orders lie.
+const WINDOW_CYCLES: f64 = 4.0;
+/// Knots of a track per cycle of the line; linear between them, 5 % at 60 Hz leaves less than 1e-4 cycle.
+const KNOTS_PER_CYCLE: f64 = 4.0;
+/// Orders of the line used when cycles are matched.
+const MATCH_ORDERS: usize = 12;
+/// Longest smoothing of the matched phases, seconds: passes firing frequencies up to about 60 Hz.
+const LONGEST_SMOOTHING_S: f64 = 0.008;
+/// A line weaker than this against its strong stretches has no phase.
+const FAINT_LINE: f64 = 0.25;
+/// Scatter of the phase, in cycles of the line, below which nothing is smoothed.
+const GOOD_PHASE_CYCLES: f64 = 0.004;
+
+/// Follows the line along its path. `samples` has the level removed.
+pub(super) fn follow(samples: &[f64], sample_rate_hz: f64, path: &LinePath) -> Result<PhaseTrack> {
+    let duration_s = (samples.len() - 1) as f64 / sample_rate_hz;
+    let mut track = integrate(path, duration_s)?;
+    for _ in 0..2 {
+        track = heterodyne(samples, sample_rate_hz, &track)?;
+    }
+    Ok(track)
+}
+
+/// Integrates the path's frequency to a phase.
+fn integrate(path: &LinePath, duration_s: f64) -> Result<PhaseTrack> {
+    let mean = path.frequency_hz.iter().sum::<f64>() / path.frequency_hz.len() as f64;
+    let knots = ((duration_s * mean * KNOTS_PER_CYCLE).ceil() as usize).max(2);
+    let step_s = duration_s / knots as f64;
+    let mut cycles = Vec::with_capacity(knots + 1);
+    let mut phase = 0.0;
+    for k in 0..=knots {
+        cycles.push(phase);
+        phase += step_s * frequency_at(path, (k as f64 + 0.5) * step_s);
+    }
+    PhaseTrack::new(step_s, cycles)
+}
+
+fn frequency_at(path: &LinePath, time_s: f64) -> f64 {
+    let f = &path.frequency_hz;
+    let position = ((time_s - path.first_s) / path.hop_s).clamp(0.0, (f.len() - 1) as f64);
+    let i = (position.floor() as usize).min(f.len().saturating_sub(2));
+    let u = position - i as f64;
+    if f.len() < 2 { f[0] } else { f[i] + u * (f[i + 1] - f[i]) }
+}
+
+/// One pass: brings the line to rest with the track so far, and adds the phase that is left.
+fn heterodyne(samples: &[f64], sample_rate_hz: f64, track: &PhaseTrack) -> Result<PhaseTrack> {
+    let at_rest: Vec<Complex64> = samples
+        .iter()
+        .enumerate()
+        .map(|(i, x)| Complex64::from_polar(*x, -2.0 * PI * track.cycles_at(i as f64 / sample_rate_hz)))
+        .collect();
+    let (first, last) = (track.knots()[0], track.knots()[track.knots().len() - 1]);
+    let hops = (last - first).floor().max(1.0) as usize;
+    let mut times = Vec::with_capacity(hops);
+    let mut values = Vec::with_capacity(hops);
+    for k in 0..hops {
+        let time = track.time_at(first + k as f64 + 0.5);
+        times.push(time);
+        values.push(windowed_mean(
+            &at_rest,
+            time * sample_rate_hz,
+            0.5 * WINDOW_CYCLES * sample_rate_hz / track.hz_at(time),
+        ));
+    }
+    let (times, cycles) = unwrapped(&times, &values);
+    if times.is_empty() {
+        return Ok(track.clone());
+    }
+    add_phase(track, &times, &cycles)
+}
+
+/// Hann-weighted mean of the samples within `half` of `centre` (both in samples).
+fn windowed_mean(x: &[Complex64], centre: f64, half: f64) -> Complex64 {
+    let from = (centre - half).ceil().max(0.0) as usize;
+    let to = ((centre + half).floor() as usize).min(x.len() - 1);
+    let (mut sum, mut weight) = (Complex64::ZERO, 0.0);
+    for (i, x) in x.iter().enumerate().take(to + 1).skip(from) {
+        let w = 1.0 + (PI * (i as f64 - centre) / half).cos();
+        sum += w * x;
+        weight += w;
+    }
+    if weight > 0.0 { sum / weight } else { Complex64::ZERO }
+}
+
+/// Times and phases in cycles without jumps, of the points at which the line is strong enough to have a phase.
+fn unwrapped(times_s: &[f64], values: &[Complex64]) -> (Vec<f64>, Vec<f64>) {
+    let mut sizes: Vec<f64> = values.iter().map(|v| v.norm()).collect();
+    let high = sizes.len() * 4 / 5;
+    let (_, strong, _) = sizes.select_nth_unstable_by(high, f64::total_cmp);
+    let faint = FAINT_LINE * *strong;
+    let mut out = (Vec::with_capacity(values.len()), Vec::with_capacity(values.len()));
+    for (t, v) in times_s.iter().zip(values).filter(|(_, v)| v.norm() > faint) {
+        let phase = v.arg() / (2.0 * PI);
+        let last = out.1.last().copied().unwrap_or(phase);
+        out.0.push(*t);
+        out.1.push(phase + (last - phase).round());
+    }
+    out
+}
+
+/// Adds a correction given at growing times (cycles, cubic between the times, constant outside) to a track.
+fn add_phase(track: &PhaseTrack, times_s: &[f64], cycles: &[f64]) -> Result<PhaseTrack> {
+    let mut i = 0;
+    let mut knots: Vec<f64> = Vec::with_capacity(track.knots().len());
+    for (k, c) in track.knots().iter().enumerate() {
+        let t = k as f64 * track.step_s();
+        while i + 1 < times_s.len() && times_s[i + 1] <= t {
+            i += 1;
+        }
+        knots.push(c + cubic(times_s, cycles, i, t));
+    }
+    // A correction may not turn the angle back; where noise does, the track holds its smallest step.
+    let least = 1e-3 * track.step_s() * track.mean_hz();
+    for k in 1..knots.len() {
+        if knots[k] <= knots[k - 1] {
+            knots[k] = knots[k - 1] + least;
+        }
+    }
+    PhaseTrack::new(track.step_s(), knots)
+}
+
+/// Catmull-Rom through points `i` and `i + 1`; constant before the first and after the last point.
+fn cubic(t: &[f64], y: &[f64], i: usize, at: f64) -> f64 {
+    if at <= t[0] || t.len() < 2 {
+        return y[0];
+    }
+    if i + 1 >= t.len() {
+        return y[y.len() - 1];
+    }
+    let h = t[i + 1] - t[i];
+    let slope = |k: usize| {
+        let (a, b) = (k.saturating_sub(1), (k + 1).min(t.len() - 1));
+        (y[b] - y[a]) / (t[b] - t[a])
+    };
+    let u = (at - t[i]) / h;
+    let (m0, m1) = (slope(i) * h, slope(i + 1) * h);
+    let (u2, u3) = (u * u, u * u * u);
+    (2.0 * u3 - 3.0 * u2 + 1.0) * y[i] + (u3 - 2.0 * u2 + u) * m0 + (3.0 * u2 - 2.0 * u3) * y[i + 1] + (u3 - u2) * m1
+}
+
+/// Matches every cycle of the line against the mean cycle, `passes` times.
+pub(super) fn refine<S: Samples + ?Sized>(
+    samples: &S,
+    sample_rate_hz: f64,
+    mut track: PhaseTrack,
+    passes: usize,
+) -> Result<PhaseTrack> {
+    for _ in 0..passes {
+        let spectra = angle::order_spectra(samples, sample_rate_hz, &track, MATCH_ORDERS)?;
+        let first = track.whole_cycles().0;
+        let times: Vec<f64> = (0..spectra.cycles.nrows()).map(|j| track.time_at(first + j as f64 + 0.5)).collect();
+        let Some(shift) = matched_phases(&spectra) else { return Ok(track) };
+        let longest = (LONGEST_SMOOTHING_S * spectra.mean_hz) as usize;
+        track = add_phase(&track, &times, &smoothed(&shift, longest))?;
+    }
+    Ok(track)
+}
+
+/// Phase of each cycle against the mean cycle, in cycles; least squares over the orders that stand clear of scatter.
+fn matched_phases(spectra: &OrderSpectra) -> Option<Vec<f64>> {
+    let weights: Vec<f64> = spectra
+        .mean
+        .iter()
+        .enumerate()
+        .map(|(i, m)| if m.norm() > 3.0 * spectra.mean_std(i) { (i + 1) as f64 } else { 0.0 })
+        .collect();
+    let total: f64 = weights.iter().zip(&spectra.mean).map(|(w, m)| w * w * m.norm_sqr()).sum();
+    if total <= 0.0 {
+        return None;
+    }
+    let row_phase = |row: ndarray::ArrayView1<'_, Complex64>| {
+        let s: f64 = row.iter().zip(&weights).zip(&spectra.mean).map(|((x, w), m)| w * (x * m.conj()).im).sum();
+        // A Gauss-Newton step beyond an eighth of a cycle is outside its linear range.
+        (s / (2.0 * PI * total)).clamp(-0.125, 0.125)
+    };
+    Some(spectra.cycles.rows().into_iter().map(row_phase).collect())
+}
+
+/// Smooths by a local parabola just wide enough to bring the scatter below [`GOOD_PHASE_CYCLES`], at most `longest`.
+fn smoothed(y: &[f64], longest: usize) -> Vec<f64> {
+    if y.len() < 5 {
+        return y.to_vec();
+    }
+    let variance = y.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2)).sum::<f64>() / (6.0 * (y.len() - 2) as f64);
+    let wanted = (variance / (GOOD_PHASE_CYCLES * GOOD_PHASE_CYCLES)).ceil() as usize;
+    let half = (wanted.min(longest).min(y.len() / 2).saturating_sub(1)) / 2;
+    if half < 2 { y.to_vec() } else { (0..y.len()).map(|i| local_parabola(y, i, half)).collect() }
+}
+
+/// Value at `i` of the least-squares parabola through the points within `half` of it.
+fn local_parabola(y: &[f64], i: usize, half: usize) -> f64 {
+    let (from, to) = (i.saturating_sub(half), (i + half).min(y.len() - 1));
+    let mut s = [0.0; 5];
+    let mut r = [0.0; 3];
+    for (k, value) in y.iter().enumerate().take(to + 1).skip(from) {
+        let d = k as f64 - i as f64;
+        let powers = [1.0, d, d * d, d * d * d, d * d * d * d];
+        for (s, p) in s.iter_mut().zip(powers) {
+            *s += p;
+        }
+        for (r, p) in r.iter_mut().zip(powers) {
+            *r += p * value;
+        }
+    }
+    // Cramer's rule for the constant term of the 3 x 3 normal equations.
+    let minor = |a: f64, b: f64, c: f64, d: f64| a * d - b * c;
+    let m = [minor(s[2], s[3], s[3], s[4]), minor(s[1], s[3], s[2], s[4]), minor(s[1], s[2], s[2], s[3])];
+    let det = s[0] * m[0] - s[1] * m[1] + s[2] * m[2];
+    let top = r[0] * m[0] - s[1] * minor(r[1], s[3], r[2], s[4]) + s[2] * minor(r[1], s[2], r[2], s[3]);
+    if det.abs() > 0.0 { top / det } else { y[i] }
+}
+
+/// Takes out of the samples what repeats with the track, leaving the rest for the next search.
+pub(super) fn remove_synchronous(samples: &mut [f64], sample_rate_hz: f64, track: &PhaseTrack) -> Result<()> {
+    let points = ((sample_rate_hz / track.mean_hz()) as usize).clamp(16, 1024);
+    let grid = angle::cycles(&*samples, sample_rate_hz, track, points)?;
+    let mean = grid.mean_axis(ndarray::Axis(0)).ok_or_else(|| Error::EmptyInput { parameter: "samples".into() })?;
+    let level = mean.sum() / points as f64;
+    for (i, x) in samples.iter_mut().enumerate() {
+        let angle = track.cycles_at(i as f64 / sample_rate_hz).rem_euclid(1.0) * points as f64 - 0.5;
+        let below = angle.floor();
+        let (k, u) = ((below as isize).rem_euclid(points as isize) as usize, angle - below);
+        *x -= mean[k] + u * (mean[(k + 1) % points] - mean[k]) - level;
+    }
+    Ok(())
+}
