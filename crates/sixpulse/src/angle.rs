@@ -240,6 +240,19 @@ impl OrderSpectra {
     pub fn mean_std(&self, i: usize) -> f64 {
         self.scatter[i] / (self.cycles.nrows() as f64).sqrt()
     }
+
+    /// The same spectra with a known response, by frequency in hertz, divided out of every order.
+    #[must_use]
+    pub fn divided_by(&self, response: impl Fn(f64) -> Complex64) -> Self {
+        let mut out = self.clone();
+        for i in 0..out.mean.len() {
+            let factor = response((i + 1) as f64 * self.mean_hz).inv();
+            out.mean[i] *= factor;
+            out.scatter[i] *= factor.norm();
+            out.cycles.column_mut(i).mapv_inplace(|a| a * factor);
+        }
+        out
+    }
 }
 
 /// Highest order whose frequency stays below 90 % of the Nyquist frequency, at most `limit`.

@@ -227,8 +227,8 @@ fn bridge_faint(frequency_hz: &mut [f64], strength: &[f64]) {
     let (head, tail) = (&good[..count.min(TREND_FRAMES)], &good[count.saturating_sub(TREND_FRAMES)..]);
     let (before, after) = (trend(head, frequency_hz), trend(tail, frequency_hz));
     let range = 0.7 * frequency_hz[first]..=1.4 * frequency_hz[first];
-    for i in 0..first {
-        frequency_hz[i] = (before.0 + before.1 * i as f64).clamp(*range.start(), *range.end());
+    for (i, f) in frequency_hz.iter_mut().enumerate().take(first) {
+        *f = (before.0 + before.1 * i as f64).clamp(*range.start(), *range.end());
     }
     let range = 0.7 * frequency_hz[last]..=1.4 * frequency_hz[last];
     for (i, f) in frequency_hz.iter_mut().enumerate().skip(last + 1) {

@@ -4,10 +4,12 @@ mod lines;
 mod track;
 
 use crate::angle::{self, OrderSpectra, PhaseTrack};
+use crate::coupling::AcView;
 use crate::error::Result;
 use crate::rectifier::Pattern;
-use crate::trace::Samples;
+use crate::trace::{Samples, Trace};
 use ndarray::Array2;
+use rustfft::num_complex::Complex64;
 
 /// Orders reported: 1 to 24.
 pub const ORDERS: usize = 24;
@@ -63,6 +65,125 @@ pub struct Cycle {
     pub candidates: Vec<FrequencyCandidate>,
 }
 
+impl Cycle {
+    /// No cycle, with the reason.
+    #[must_use]
+    pub fn none(trace: &str, reason: &str, candidates: Vec<FrequencyCandidate>) -> Self {
+        Self {
+            trace: trace.into(),
+            electrical_hz: None,
+            electrical_hz_std: None,
+            reason: Some(reason.into()),
+            cycle_count: 0,
+            order_amplitudes_v: Vec::new(),
+            order_amplitudes_v_std: Vec::new(),
+            order_phases_rad: Vec::new(),
+            order_dispersion_v: Vec::new(),
+            mean_cycle_v: Vec::new(),
+            cycle_std_v: Vec::new(),
+            track_time_s: Vec::new(),
+            track_electrical_hz: Vec::new(),
+            speed_change: None,
+            candidates,
+        }
+    }
+
+    /// The cycle of an accepted hypothesis.
+    #[must_use]
+    pub fn of(trace: &str, hypothesis: &CycleHypothesis, candidates: Vec<FrequencyCandidate>) -> Self {
+        let spectra = &hypothesis.spectra;
+        let stds: Vec<f64> = (0..spectra.mean.len()).map(|i| spectra.mean_std(i)).collect();
+        let (track_time_s, track_electrical_hz) = speed_points(&hypothesis.track);
+        let mean_hz = hypothesis.track.mean_hz();
+        let (low, high) = track_electrical_hz.iter().fold((f64::MAX, f64::MIN), |(l, h), &f| (l.min(f), h.max(f)));
+        let (mean_cycle_v, cycle_std_v) = mean_cycle(hypothesis);
+        Self {
+            trace: trace.into(),
+            electrical_hz: Some(mean_hz),
+            electrical_hz_std: Some(mean_hz_std(hypothesis)),
+            reason: None,
+            cycle_count: spectra.cycles.nrows(),
+            order_amplitudes_v: spectra.mean.iter().map(|a| a.norm()).collect(),
+            order_amplitudes_v_std: stds,
+            order_phases_rad: spectra.mean.iter().map(|a| a.arg()).collect(),
+            order_dispersion_v: amplitude_dispersion(spectra),
+            mean_cycle_v,
+            cycle_std_v,
+            track_time_s,
+            track_electrical_hz,
+            speed_change: Some((high - low) / mean_hz),
+            candidates,
+        }
+    }
+}
+
+/// Standard deviation of each order's amplitude from cycle to cycle.
+fn amplitude_dispersion(spectra: &OrderSpectra) -> Vec<f64> {
+    let count = spectra.cycles.nrows() as f64;
+    spectra
+        .cycles
+        .columns()
+        .into_iter()
+        .map(|column| {
+            let mean = column.iter().map(|a| a.norm()).sum::<f64>() / count;
+            (column.iter().map(|a| (a.norm() - mean).powi(2)).sum::<f64>() / (count - 1.0).max(1.0)).sqrt()
+        })
+        .collect()
+}
+
+/// Points of the speed track: at most this many.
+const SPEED_POINTS: usize = 200;
+
+/// Times and mean frequencies of equal stretches of the track, each at least an electrical cycle long.
+fn speed_points(track: &PhaseTrack) -> (Vec<f64>, Vec<f64>) {
+    let count = track.whole_cycles().1.clamp(1, SPEED_POINTS);
+    let step = track.duration_s() / count as f64;
+    let hz = |i: usize| (track.cycles_at((i + 1) as f64 * step) - track.cycles_at(i as f64 * step)) / step;
+    ((0..count).map(|i| (i as f64 + 0.5) * step).collect(), (0..count).map(hz).collect())
+}
+
+/// Standard uncertainty of the mean frequency: the phase at each end of the record is known to the scatter of the
+/// strongest order about the mean cycle, over the cycles that the smoothing of the track joins (four, as a bound).
+fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
+    let spectra = &hypothesis.spectra;
+    let phase = spectra
+        .mean
+        .iter()
+        .enumerate()
+        .map(|(i, a)| spectra.scatter[i] / (a.norm() * (i + 1) as f64).max(1e-12))
+        .fold(f64::MAX, f64::min);
+    let one_end_cycles = phase / (2.0 * std::f64::consts::PI) / 2.0;
+    one_end_cycles * std::f64::consts::SQRT_2 / hypothesis.track.duration_s()
+}
+
+/// Mean of the cycles, level removed and the high-pass before the search undone, and their scatter point by point.
+fn mean_cycle(hypothesis: &CycleHypothesis) -> (Vec<f64>, Vec<f64>) {
+    let count = hypothesis.grid.nrows() as f64;
+    let mut mean: Vec<f64> = hypothesis.grid.columns().into_iter().map(|c| c.sum() / count).collect();
+    let scatter = hypothesis
+        .grid
+        .columns()
+        .into_iter()
+        .zip(&mean)
+        .map(|(c, m)| (c.iter().map(|x| (x - m).powi(2)).sum::<f64>() / (count - 1.0).max(1.0)).sqrt())
+        .collect();
+    let level = mean.iter().sum::<f64>() / mean.len() as f64;
+    for (k, x) in mean.iter_mut().enumerate() {
+        let angle = 2.0 * std::f64::consts::PI * (k as f64 + 0.5) / POINTS_PER_CYCLE as f64;
+        let restored: f64 = hypothesis
+            .restored
+            .iter()
+            .enumerate()
+            .map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re)
+            .sum();
+        *x += restored - level;
+    }
+    (mean, scatter)
+}
+
+/// Corner of the zero-phase high-pass through which cycles are looked for, hertz: takes out regulator swings and the
+/// level's change in a ramp; at the lowest idle (100 Hz) it takes 4 % of order 1, which is put back.
+pub const SEARCH_CORNER_HZ: f64 = 20.0;
 /// Rate to which the record is averaged down for the search of lines; enough for order 6 at the highest speeds.
 const SEARCH_RATE_HZ: f64 = 40_000.0;
 /// How often the strongest line is looked for, each time after taking the one before out of the record: a switched
@@ -90,6 +211,9 @@ pub struct CycleHypothesis {
     pub grid: Array2<f64>,
     /// Orders 1 to 24, as far as the sample rate goes.
     pub spectra: OrderSpectra,
+    /// What the high-pass before the search and the instrument's coupling had taken from each order: the amplitudes in
+    /// `spectra` contain it, those in `grid` do not.
+    pub restored: Vec<Complex64>,
     /// Which order of this cycle the strongest line is.
     pub line_order: u32,
     /// How many lines were taken out of the record before this one was found.
@@ -101,18 +225,15 @@ pub struct CycleHypothesis {
 /// Every hypothesis worth judging: the strongest lines of the record, each taken as order 1, 2, 3 and 6 of the cycle
 /// (and 12 for a machine with twelve pulses).
 ///
-/// `samples` has the level removed (an [`crate::coupling::AcView`]). An empty list means that nothing in the record
-/// repeats.
+/// The trace is read through a zero-phase high-pass at [`SEARCH_CORNER_HZ`], which is divided out of the orders again,
+/// as is the instrument's AC coupling where its corner is known. An empty list means that nothing in the record repeats.
 ///
 /// # Errors
-/// [`crate::Error::OutOfRange`] for a rate that is not above 0.
-pub fn hypotheses<S: Samples + ?Sized>(
-    samples: &S,
-    sample_rate_hz: f64,
-    pulse_number: u32,
-) -> Result<Vec<CycleHypothesis>> {
-    crate::error::check_positive("sample_rate_hz", sample_rate_hz)?;
-    let (mut search, search_rate_hz) = averaged_down(samples, sample_rate_hz);
+/// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner.
+pub fn hypotheses(trace: &Trace, pulse_number: u32) -> Result<Vec<CycleHypothesis>> {
+    let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
+    let sample_rate_hz = trace.sample_rate_hz();
+    let (mut search, search_rate_hz) = averaged_down(&view, sample_rate_hz);
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
     for rank in 0..SEARCHES {
@@ -127,13 +248,13 @@ pub fn hypotheses<S: Samples + ?Sized>(
             break;
         }
         let Ok(line) = track::follow(&search, search_rate_hz, &path)
-            .and_then(|line| track::refine(samples, sample_rate_hz, line, 3))
+            .and_then(|line| track::refine(&view, sample_rate_hz, line, 3))
         else {
             break;
         };
         let relative_power = path.power / strongest;
         for line_order in LINE_ORDERS.into_iter().filter(|&m| m <= 6 || pulse_number == 12) {
-            if let Some(h) = hypothesis(samples, sample_rate_hz, &line, line_order, rank, relative_power)
+            if let Some(h) = hypothesis(&view, &line, line_order, rank, relative_power)
                 && !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
             {
                 found.push(h);
@@ -147,30 +268,37 @@ pub fn hypotheses<S: Samples + ?Sized>(
 }
 
 /// The line taken as order `line_order` of the cycle; `None` where that cannot be an electrical cycle of this record.
-fn hypothesis<S: Samples + ?Sized>(
-    samples: &S,
-    sample_rate_hz: f64,
+fn hypothesis(
+    view: &AcView<'_>,
     line: &PhaseTrack,
     line_order: u32,
     rank: usize,
     relative_power: f64,
 ) -> Option<CycleHypothesis> {
+    let sample_rate_hz = view.sample_rate_hz();
     let track = line.scaled(1.0 / f64::from(line_order)).ok()?;
     if !(LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
         || track.whole_cycles().1 < FEWEST_CYCLES
     {
         return None;
     }
-    let grid = angle::cycles(samples, sample_rate_hz, &track, POINTS_PER_CYCLE).ok()?;
-    let spectra = angle::spectra_of_cycles(&grid, sample_rate_hz, &track, ORDERS).ok()?;
-    (grid.nrows() >= FEWEST_CYCLES).then_some(CycleHypothesis {
-        track,
-        grid,
-        spectra,
-        line_order,
-        rank,
-        relative_power,
-    })
+    let grid = angle::cycles(view, sample_rate_hz, &track, POINTS_PER_CYCLE).ok()?;
+    let read = angle::spectra_of_cycles(&grid, sample_rate_hz, &track, ORDERS).ok()?;
+    if grid.nrows() < FEWEST_CYCLES {
+        return None;
+    }
+    let spectra = read.divided_by(|hz| passed(view, hz));
+    let restored = spectra.mean.iter().zip(&read.mean).map(|(a, b)| a - b).collect();
+    Some(CycleHypothesis { track, grid, spectra, restored, line_order, rank, relative_power })
+}
+
+/// What the zero-phase high-pass before the search, and the instrument's coupling where known, let through.
+fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
+    let zero_phase = 1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2));
+    match view.trace().coupling_corner_hz() {
+        None => Complex64::from(zero_phase),
+        Some(corner_hz) => zero_phase / Complex64::new(1.0, -corner_hz / frequency_hz),
+    }
 }
 
 /// Means of as many samples as bring the rate down to [`SEARCH_RATE_HZ`] at least, and the rate they have.

@@ -1,5 +1,8 @@
 //! Which rectifier pattern the ripple shows.
 
+pub mod classify;
+pub mod signature;
+
 use crate::trace::words;
 
 /// What the ripple's shape says of the rectifier.

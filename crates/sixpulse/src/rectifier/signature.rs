@@ -1,0 +1,214 @@
+//! The figures of one cycle hypothesis from which the rectifier is judged.
+//!
+//! All are invariant to gain (but for the two ripple levels), to the start of the record and to where the cycle is
+//! cut: amplitudes as shares of the ripple, and phases only in sums that cancel a shift (`phase_i + phase_j -
+//! phase_(i+j)`).
+
+use crate::cycle::CycleHypothesis;
+use crate::trace::{Coupling, Role};
+use rustfft::num_complex::Complex64;
+
+/// What is known of the supply trace besides its cycle.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyFacts {
+    /// Mean voltage; `None` when AC coupling hides it.
+    pub level_v: Option<f64>,
+    /// R.m.s. of the trace after the level is taken out, volts.
+    pub ac_rms_v: f64,
+    /// Step of the converter, volts; `None` where none shows.
+    pub step_v: Option<f64>,
+    /// Input coupling.
+    pub coupling: Coupling,
+    /// Charging post or battery post.
+    pub role: Role,
+    /// 6 or 12.
+    pub pulse_number: u32,
+    /// Expected electrical frequency in hertz and its relative standard uncertainty.
+    pub expected_hz: Option<(f64, f64)>,
+    /// Length of the record, seconds.
+    pub duration_s: f64,
+}
+
+/// Orders whose shares are figures by themselves.
+const SHARE_ORDERS: usize = 12;
+/// Share below which an amplitude says nothing.
+const SHARE_FLOOR: f64 = 1e-6;
+/// Triples of orders (i, j, i + j) whose phases are compared.
+const TRIPLES: [(usize, usize); 12] =
+    [(1, 1), (1, 2), (2, 2), (1, 3), (3, 3), (2, 4), (1, 5), (6, 6), (2, 3), (4, 4), (1, 4), (6, 12)];
+/// Amplitude, against the r.m.s. of the ripple, at which a phase counts half.
+const PHASE_FLOOR: f64 = 0.02;
+
+/// The figures with their names, in a fixed order.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signature {
+    /// Values in the order of [`names`].
+    pub values: Vec<f64>,
+}
+
+/// Collects values or names in one order, so that the two cannot drift apart.
+trait Sink {
+    fn put(&mut self, name: &str, value: f64);
+}
+impl Sink for Vec<f64> {
+    fn put(&mut self, _: &str, value: f64) {
+        self.push(value);
+    }
+}
+impl Sink for Vec<String> {
+    fn put(&mut self, name: &str, _: f64) {
+        self.push(name.into());
+    }
+}
+
+/// The amplitudes of one hypothesis, noise taken off.
+struct Orders {
+    amplitude: Vec<f64>,
+    complex: Vec<Complex64>,
+    noise: f64,
+    /// `sqrt(sum c_n^2)` over the share orders.
+    size: f64,
+}
+
+impl Orders {
+    fn new(hypothesis: &CycleHypothesis) -> Self {
+        let spectra = &hypothesis.spectra;
+        let at = |n: usize| spectra.mean.get(n - 1).copied().unwrap_or(Complex64::ZERO);
+        let std = |n: usize| if n <= spectra.mean.len() { spectra.mean_std(n - 1) } else { 0.0 };
+        let complex: Vec<Complex64> = (1..=crate::cycle::ORDERS).map(at).collect();
+        let amplitude: Vec<f64> =
+            (1..=crate::cycle::ORDERS).map(|n| (at(n).norm_sqr() - std(n) * std(n)).max(0.0).sqrt()).collect();
+        let noise = (1..=SHARE_ORDERS).map(|n| std(n) * std(n)).sum::<f64>().sqrt();
+        let size = amplitude[..SHARE_ORDERS].iter().map(|c| c * c).sum::<f64>().sqrt().max(1e-12);
+        Self { amplitude, complex, noise, size }
+    }
+    fn c(&self, n: usize) -> f64 {
+        self.amplitude[n - 1]
+    }
+    fn share(&self, n: usize) -> f64 {
+        (self.c(n) / self.size).powi(2)
+    }
+    fn share_of(&self, chosen: impl Fn(usize) -> bool) -> f64 {
+        (1..=SHARE_ORDERS).filter(|&n| chosen(n)).map(|n| self.share(n)).sum()
+    }
+}
+
+/// `sqrt(c1^2 + ... + c5^2) / c6`, both above their noise; `None` when order 6 is beyond the sample rate.
+#[must_use]
+pub fn sub_six_ratio(hypothesis: &CycleHypothesis) -> Option<f64> {
+    let orders = Orders::new(hypothesis);
+    if hypothesis.spectra.mean.len() < 6 {
+        return None;
+    }
+    let sub = (1..=5).map(|n| orders.c(n).powi(2)).sum::<f64>().sqrt();
+    Some(sub / orders.c(6).max(hypothesis.spectra.mean_std(5)).max(1e-12))
+}
+
+/// The figures of a hypothesis.
+#[must_use]
+pub fn signature(hypothesis: &CycleHypothesis, facts: &SupplyFacts) -> Signature {
+    let mut values = Vec::with_capacity(64);
+    put_all(&mut values, hypothesis, facts);
+    Signature { values }
+}
+
+/// Names of the figures, in their order.
+#[must_use]
+pub fn names(hypothesis: &CycleHypothesis, facts: &SupplyFacts) -> Vec<String> {
+    let mut names = Vec::with_capacity(64);
+    put_all(&mut names, hypothesis, facts);
+    names
+}
+
+fn put_all(out: &mut impl Sink, hypothesis: &CycleHypothesis, facts: &SupplyFacts) {
+    let orders = Orders::new(hypothesis);
+    put_shares(out, &orders);
+    put_phases(out, &orders);
+    put_shape(out, hypothesis);
+    put_levels(out, hypothesis, &orders, facts);
+    put_track(out, hypothesis);
+}
+
+fn put_shares(out: &mut impl Sink, orders: &Orders) {
+    for n in 1..=SHARE_ORDERS {
+        out.put(&format!("order_{n}_share"), (orders.share(n) + SHARE_FLOOR).ln());
+    }
+    let high = orders.amplitude[SHARE_ORDERS..].iter().map(|c| (c / orders.size).powi(2)).sum::<f64>();
+    out.put("orders_13_to_24_share", (high + SHARE_FLOOR).ln());
+    let log_share = |chosen: fn(usize) -> bool| (orders.share_of(chosen) + SHARE_FLOOR).ln();
+    out.put("orders_6_12_share", log_share(|n| n % 6 == 0));
+    out.put("odd_orders_share", log_share(|n| n % 2 == 1));
+    out.put("even_orders_share", log_share(|n| n % 2 == 0 && n % 6 != 0));
+    out.put("orders_3_9_share", log_share(|n| n % 6 == 3));
+    let sub = (1..=5).map(|n| orders.c(n).powi(2)).sum::<f64>().sqrt();
+    let noise = orders.noise + 1e-12;
+    out.put("sub_six_ratio", ((sub + noise) / (orders.c(6) + noise)).ln());
+    out.put("order_12_to_6", ((orders.c(12) + noise) / (orders.c(6) + noise)).ln());
+}
+
+fn put_phases(out: &mut impl Sink, orders: &Orders) {
+    let floor = (PHASE_FLOOR * orders.size).powi(3);
+    for (i, j) in TRIPLES {
+        let product = orders.complex[i - 1] * orders.complex[j - 1] * orders.complex[i + j - 1].conj();
+        let relation = product / (product.norm() + floor);
+        out.put(&format!("phase_{i}_{j}_cos"), relation.re);
+        out.put(&format!("phase_{i}_{j}_sin"), relation.im);
+    }
+}
+
+fn put_shape(out: &mut impl Sink, hypothesis: &CycleHypothesis) {
+    let count = hypothesis.grid.nrows() as f64;
+    let mean: Vec<f64> = hypothesis.grid.columns().into_iter().map(|c| c.sum() / count).collect();
+    let n = mean.len() as f64;
+    let level = mean.iter().sum::<f64>() / n;
+    let moment = |p: i32| mean.iter().map(|x| (x - level).powi(p)).sum::<f64>() / n;
+    let variance = moment(2).max(1e-24);
+    let (low, high) = mean.iter().fold((f64::MAX, f64::MIN), |(l, h), &x| (l.min(x), h.max(x)));
+    out.put("skewness", moment(3) / variance.powf(1.5));
+    out.put("kurtosis", moment(4) / (variance * variance));
+    out.put("crest_share", (high - level) / (high - low).max(1e-12));
+}
+
+fn put_levels(out: &mut impl Sink, hypothesis: &CycleHypothesis, orders: &Orders, facts: &SupplyFacts) {
+    let rms = orders.amplitude.iter().map(|c| 0.5 * c * c).sum::<f64>().sqrt().max(1e-9);
+    let level = facts.level_v.map_or(14.0, f64::abs).max(1.0);
+    out.put("ripple_to_level", (rms / level).ln());
+    out.put("level_known", f64::from(u8::from(facts.level_v.is_some())));
+    let system = if level > 18.0 { 28.0 } else { 14.0 };
+    out.put("level", if facts.level_v.is_some() { level / system - 1.0 } else { 0.0 });
+    out.put("signal_to_noise", ((orders.size + 1e-12) / (orders.noise + 1e-12)).ln().min(8.0));
+    out.put("explained_share", (rms / facts.ac_rms_v.max(1e-9)).powi(2).min(1.5));
+    out.put("steps", facts.step_v.map_or(4.0, |s| (rms / s).ln().min(4.0)));
+    out.put("battery_post", f64::from(u8::from(facts.role == Role::BatteryPost)));
+    out.put("ac_coupled", f64::from(u8::from(facts.coupling == Coupling::Ac)));
+    out.put("electrical_hz", hypothesis.track.mean_hz().ln());
+    out.put("cycles", (hypothesis.grid.nrows() as f64).ln());
+}
+
+fn put_track(out: &mut impl Sink, hypothesis: &CycleHypothesis) {
+    for m in [2, 3, 6, 12] {
+        out.put(&format!("line_is_order_{m}"), f64::from(u8::from(hypothesis.line_order == m)));
+    }
+    out.put("searches_before", hypothesis.rank as f64);
+    out.put("relative_power", hypothesis.relative_power.max(1e-6).ln());
+    let (wander, ramp) = speed_figures(hypothesis);
+    out.put("speed_wander", (wander + 1e-4).ln());
+    out.put("speed_ramp", ramp.abs());
+}
+
+/// Relative standard deviation of the speed about its straight trend, and the trend's change over the record.
+fn speed_figures(hypothesis: &CycleHypothesis) -> (f64, f64) {
+    let track = &hypothesis.track;
+    let count = (track.whole_cycles().1 * 2).clamp(8, 4096);
+    let step = track.duration_s() / count as f64;
+    let hz: Vec<f64> = (0..count)
+        .map(|i| (track.cycles_at((i + 1) as f64 * step) - track.cycles_at(i as f64 * step)) / step)
+        .collect();
+    let n = count as f64;
+    let mean = hz.iter().sum::<f64>() / n;
+    let middle = 0.5 * (n - 1.0);
+    let sxx: f64 = (0..count).map(|i| (i as f64 - middle).powi(2)).sum();
+    let slope = hz.iter().enumerate().map(|(i, f)| (i as f64 - middle) * f).sum::<f64>() / sxx;
+    let rest = hz.iter().enumerate().map(|(i, f)| (f - mean - slope * (i as f64 - middle)).powi(2)).sum::<f64>() / n;
+    (rest.sqrt() / mean, slope * n / mean)
+}
