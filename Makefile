@@ -1,0 +1,83 @@
+# Named tasks. `make demo` and `make test` set up all they need from a Rust toolchain and CPython >= 3.11.
+# An active virtual environment must neither be used nor changed: everything happens in .venv.
+unexport VIRTUAL_ENV CONDA_PREFIX PYTHONPATH PYTHONHOME
+export PYTHON
+
+PY := .venv/bin/python
+JOBS ?= 2
+MOVED := $(shell test "$$(cat .venv/.ready 2>/dev/null)" = "$$(pwd -P)" || echo yes)
+EXTENSION_SOURCES := Cargo.toml Cargo.lock pyproject.toml \
+    $(shell find crates -type f -not -path '*/tests/*' -not -path '*/benches/*' -not -path '*/fuzz/*')
+
+.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel docs bench lock clean
+
+help:
+	@echo "make demo    examine the two bundled captures; reports in build/demo"
+	@echo "make test    set up, then all Rust and Python tests and doctests"
+	@echo "make fmt     format Rust and Python"
+	@echo "make lint    formatting, clippy, ruff, mypy --strict, stubtest, dependencies of the core"
+	@echo "make docs    API documentation of the crates, in target/doc"
+	@echo "make bench   benchmarks"
+	@echo "make wheel   build a wheel and try it in an environment that has NumPy alone"
+	@echo "make lock    resolve the pinned Python packages anew"
+	@echo "make clean   remove everything that was built"
+
+setup: .venv/.extension
+
+.venv/.ready: requirements/dev.txt tools/setup.sh
+	sh tools/setup.sh
+
+ifeq ($(MOVED),yes)
+.PHONY: .venv/.ready
+endif
+
+.venv/.extension: .venv/.ready $(EXTENSION_SOURCES)
+	VIRTUAL_ENV="$$(pwd -P)/.venv" $(PY) -m maturin develop --release
+	@touch $@
+
+demo: setup
+	$(PY) tools/run_demo.py
+
+test: test-rust test-python
+
+# The binding has no Rust tests of its own (it cannot be linked without an interpreter); pytest covers it.
+test-rust:
+	cargo test --locked --all-features
+
+test-python: setup
+	$(PY) -m pytest -n $(JOBS)
+
+fmt: .venv/.ready
+	cargo fmt --all
+	$(PY) -m ruff format
+	$(PY) -m ruff check --fix
+
+lint: lint-rust lint-python check-core
+
+lint-rust:
+	cargo fmt --all --check
+	cargo clippy --locked --workspace --all-targets --all-features -- -D warnings
+
+lint-python: setup
+	$(PY) -m ruff format --check
+	$(PY) -m ruff check
+	$(PY) -m mypy
+	$(PY) -m mypy.stubtest sixpulse._core --allowlist tools/stubtest_allowlist.txt
+
+check-core:
+	sh tools/check_core.sh
+
+wheel: .venv/.ready
+	sh tools/check_wheel.sh
+
+docs:
+	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features
+
+bench:
+	cargo bench --locked
+
+lock:
+	sh tools/lock.sh
+
+clean:
+	rm -rf .venv build target python/sixpulse/_core*.so .pytest_cache .mypy_cache .ruff_cache .hypothesis

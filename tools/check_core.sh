@@ -1,0 +1,19 @@
+#!/bin/sh
+# Proves from the resolved dependency graph that the core computes only: no Python, no file formats, no I/O runtime.
+set -eu
+cd "$(dirname "$0")/.."
+allowed="ndarray realfft rustfft serde sixpulse thiserror"
+direct="$(cargo tree --locked -p sixpulse --all-features --edges normal,build --depth 1 --prefix none --format '{p}' \
+    | cut -d' ' -f1 | sort -u)"
+for crate in $direct; do
+    case " $allowed " in
+        *" $crate "*) ;;
+        *) echo "the core must not depend on $crate (allowed: $allowed)" >&2; exit 1 ;;
+    esac
+done
+tree="$(cargo tree --locked -p sixpulse --all-features --edges normal,build --prefix none --format '{p}' | cut -d' ' -f1 | sort -u)"
+if echo "$tree" | grep -E '^(pyo3|numpy|pythonize|csv|hound|ndarray-npy|zip|tokio|std-io|sixpulse-.*)'; then
+    echo "the core's dependency tree holds a binding, file-format or I/O crate" >&2
+    exit 1
+fi
+echo "core dependencies: $(echo "$tree" | tr '\n' ' ')"
