@@ -1,0 +1,232 @@
+//! Takes the fitted ripple out of a circuit's trace and reads what is left: the circuit's own signal.
+
+use super::transfer::{Model, Path};
+use crate::trace::{BLOCK, Samples, Trace};
+use std::f64::consts::PI;
+
+/// Half length of the fractional-delay filter, samples.
+const HALF: usize = 16;
+/// A line stands out of the noise from this ratio of power in a bin: `exp(-30)` times the number of bins is the chance
+/// of noise doing it, 1e-8 for 10^5 bins.
+const LINE_TO_NOISE: f64 = 30.0;
+/// The circuit's own signal must hold this share of what is left; a trickle of crosstalk is not a turning wheel.
+const LEAST_SHARE: f64 = 0.2;
+/// The own signal has at least this many periods in a segment of the spectra.
+const LEAST_PERIODS: usize = 5;
+/// Ripple left by an imperfect fit: a bin with less than this share of what was taken out there is no own signal.
+const RIPPLE_LEFT: f64 = 0.1;
+
+/// The circuit's trace with the ripple taken out, block by block.
+pub(super) struct Subtracted<'a> {
+    supply: &'a Trace,
+    circuit: &'a Trace,
+    filter: DelayFilter,
+    shelf: Shelf,
+    gain: f64,
+    supply_mean: f64,
+}
+
+impl<'a> Subtracted<'a> {
+    pub(super) fn new(supply: &'a Trace, circuit: &'a Trace, model: &Model) -> Self {
+        let rate = supply.sample_rate_hz();
+        let mut mean = 0.0;
+        crate::trace::for_each_block(supply, |_, block| mean += block.iter().sum::<f64>());
+        Self {
+            supply,
+            circuit,
+            filter: DelayFilter::new(model.path, model.delay_s * rate),
+            shelf: Shelf::new(model.corner_hz, rate),
+            gain: model.gain,
+            supply_mean: mean / supply.len() as f64,
+        }
+    }
+
+    /// Calls `visit(start, block)` for consecutive blocks of the circuit's own signal, volts.
+    pub(super) fn for_each_block(mut self, mut visit: impl FnMut(usize, &[f64])) {
+        let n = self.circuit.len().min(self.supply.len());
+        let mut own = [0.0; BLOCK];
+        let mut ripple = [0.0; BLOCK];
+        let mut start = 0;
+        while start < n {
+            let count = BLOCK.min(n - start);
+            self.circuit.read(start, &mut own[..count]);
+            self.filter.run(self.supply, start, self.supply_mean, &mut ripple[..count]);
+            for (y, x) in own[..count].iter_mut().zip(&ripple[..count]) {
+                *y -= self.gain * self.shelf.step(*x);
+            }
+            visit(start, &own[..count]);
+            start += count;
+        }
+    }
+}
+
+/// The path of the ripple as a filter on samples.
+enum DelayFilter {
+    /// Taps applied to samples `i - shift - taps.len() / 2 ..`.
+    Taps { shift: isize, taps: Vec<f64> },
+    /// One-pole low-pass `y += a (x - y)`.
+    Pole { a: f64, state: f64 },
+}
+
+impl DelayFilter {
+    fn new(path: Path, delay_samples: f64) -> Self {
+        let whole = delay_samples.floor();
+        let part = delay_samples - whole;
+        let shift = whole as isize;
+        match path {
+            Path::InterpolatedDelay => Self::Taps { shift, taps: vec![part, 1.0 - part] },
+            Path::Delay => Self::Taps { shift, taps: fractional_delay(part) },
+            Path::FirstOrderLag => Self::Pole { a: 1.0 - (-1.0 / delay_samples.max(1e-9)).exp(), state: 0.0 },
+        }
+    }
+
+    fn run(&mut self, samples: &Trace, start: usize, mean: f64, out: &mut [f64]) {
+        match self {
+            Self::Pole { a, state } => {
+                samples.read(start, out);
+                for y in out.iter_mut() {
+                    *state += *a * (*y - mean - *state);
+                    *y = *state;
+                }
+            }
+            Self::Taps { shift, taps } => {
+                let half = taps.len() / 2;
+                let mut window = vec![0.0; out.len() + taps.len() - 1];
+                read_clamped(samples, start as isize - *shift - half as isize, &mut window);
+                for (y, w) in out.iter_mut().zip(window.windows(taps.len())) {
+                    *y = w.iter().zip(taps.iter()).map(|(x, t)| (x - mean) * t).sum();
+                }
+            }
+        }
+    }
+}
+
+/// Windowed-sinc taps (Kaiser, beta 8) for a delay of `part` (0 to 1) samples, oldest sample first, unit sum.
+///
+/// Tap `j` multiplies sample `i - HALF + j`, so the delay of tap `j` is `HALF - j`.
+fn fractional_delay(part: f64) -> Vec<f64> {
+    let mut taps: Vec<f64> = (0..2 * HALF)
+        .map(|j| {
+            let t = HALF as f64 - j as f64 - part;
+            let sinc = if t.abs() < 1e-12 { 1.0 } else { (PI * t).sin() / (PI * t) };
+            let edge = 1.0 - (t / (HALF as f64 + 0.5)).powi(2);
+            sinc * bessel_i0(8.0 * edge.max(0.0).sqrt())
+        })
+        .collect();
+    let sum: f64 = taps.iter().sum();
+    taps.iter_mut().for_each(|t| *t /= sum);
+    taps
+}
+
+/// Modified Bessel function of order 0, by its power series (arguments up to 8 here).
+fn bessel_i0(x: f64) -> f64 {
+    let (mut sum, mut term) = (1.0, 1.0);
+    for k in 1..40 {
+        term *= (x / (2.0 * f64::from(k))).powi(2);
+        sum += term;
+    }
+    sum
+}
+
+/// Reads a range that may reach over the ends of the record; the end values are held there.
+fn read_clamped(samples: &Trace, start: isize, out: &mut [f64]) {
+    let n = samples.len() as isize;
+    let end = start + out.len() as isize;
+    let (from, to) = (start.clamp(0, n - 1), end.clamp(1, n));
+    let (head, rest) = out.split_at_mut(((from - start).max(0) as usize).min(out.len()));
+    let inside = ((to - from).max(0) as usize).min(rest.len());
+    let (middle, tail) = rest.split_at_mut(inside);
+    samples.read(from as usize, middle);
+    let mut end_value = [0.0];
+    samples.read(0, &mut end_value);
+    head.fill(end_value[0]);
+    samples.read((n - 1) as usize, &mut end_value);
+    tail.fill(end_value[0]);
+}
+
+/// `(s + 2 pi fc) / (s + 2 pi fc / 20)`: gives back what one coupling took and the other did not, down to a twentieth
+/// of the corner; bilinear.
+struct Shelf {
+    b: [f64; 2],
+    a: f64,
+    x: f64,
+    y: f64,
+}
+
+impl Shelf {
+    fn new(corner_hz: f64, rate_hz: f64) -> Self {
+        let zero = PI * corner_hz / rate_hz;
+        let pole = zero.abs() / 20.0;
+        let scale = 1.0 / (1.0 + pole);
+        Self { b: [(1.0 + zero) * scale, (zero - 1.0) * scale], a: (1.0 - pole) * scale, x: 0.0, y: 0.0 }
+    }
+    fn step(&mut self, x: f64) -> f64 {
+        self.y = self.b[0] * x + self.b[1] * self.x + self.a * self.y;
+        self.x = x;
+        self.y
+    }
+}
+
+/// Frequency of the circuit's own signal, hertz, from the power left bin by bin; `None` at standstill.
+///
+/// The test: the strongest line of the residual stands [`LINE_TO_NOISE`] times above the noise about it, holds
+/// [`LEAST_SHARE`] of the power left and is not ripple that an imperfect fit left behind.
+pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -> Option<f64> {
+    let own = |k: usize| {
+        let (left, taken) = (residual[k], removed.get(k).copied().unwrap_or(0.0));
+        if left > RIPPLE_LEFT * taken { left } else { 0.0 }
+    };
+    let total: f64 = (LEAST_PERIODS..residual.len()).map(own).sum();
+    let peak = (LEAST_PERIODS..residual.len()).max_by(|&a, &b| own(a).total_cmp(&own(b)))?;
+    let line = Line::at(residual, peak);
+    if own(peak) <= 0.0 || line.to_noise < LINE_TO_NOISE || line.power < LEAST_SHARE * total {
+        return None;
+    }
+    let strongest = line.position * bin_hz;
+    // A wave rich in harmonics may have its strongest line above the fundamental.
+    let fundamental = (2..=4).rev().find_map(|m| {
+        let k = (line.position / f64::from(m)).round() as usize;
+        let low =
+            (k.saturating_sub(1)..=k + 1).filter(|&i| i >= LEAST_PERIODS).max_by(|&a, &b| own(a).total_cmp(&own(b)))?;
+        let lower = Line::at(residual, low);
+        (own(low) > 0.0 && lower.to_noise > LINE_TO_NOISE && lower.power > 0.05 * line.power)
+            .then_some(strongest / f64::from(m))
+    });
+    Some(fundamental.unwrap_or(strongest))
+}
+
+struct Line {
+    /// Position in bins.
+    position: f64,
+    power: f64,
+    to_noise: f64,
+}
+
+impl Line {
+    fn at(power: &[f64], peak: usize) -> Self {
+        let reach = ((0.01 * peak as f64) as usize).max(2);
+        let (low, high) = (peak.saturating_sub(reach).max(1), (peak + reach).min(power.len() - 1));
+        let far = power.get(peak.saturating_sub(32 + reach).max(1)..(peak + 32 + reach).min(power.len()));
+        let mut around = far.unwrap_or_default().to_vec();
+        around.sort_unstable_by(f64::total_cmp);
+        let noise = around.get(around.len() * 3 / 10).map_or(0.0, |v| v / 0.357).max(f64::MIN_POSITIVE);
+        let sum: f64 = power[low..=high].iter().sum();
+        let core: f64 = power[peak.saturating_sub(1)..=(peak + 1).min(power.len() - 1)].iter().sum();
+        let position = if core > 0.8 * sum { hann_peak(power, peak) } else { centroid(power, low, high) };
+        Self { position, power: sum, to_noise: power[peak] / noise }
+    }
+}
+
+/// Exact for one stationary line under a Hann window: with the amplitude ratio `r` of the larger neighbour to the
+/// peak, the line lies `(2 r - 1) / (r + 1)` bins towards the neighbour.
+fn hann_peak(power: &[f64], peak: usize) -> f64 {
+    let (below, above) = (power[peak.saturating_sub(1)], power.get(peak + 1).copied().unwrap_or(0.0));
+    let r = (below.max(above) / power[peak]).sqrt();
+    let offset = (2.0 * r - 1.0) / (r + 1.0);
+    peak as f64 + if above >= below { offset } else { -offset }
+}
+
+fn centroid(power: &[f64], low: usize, high: usize) -> f64 {
+    let sum: f64 = power[low..=high].iter().sum();
+    (low..=high).map(|k| k as f64 * power[k]).sum::<f64>() / sum
+}
