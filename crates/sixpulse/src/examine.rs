@@ -1,11 +1,17 @@
 //! The main job: one capture in, one reasoned examination out.
 
 use crate::contamination::Contamination;
-use crate::cycle::Cycle;
-use crate::findings::Finding;
-use crate::quality::Quality;
-use crate::rectifier::Rectifier;
-use crate::ripple::Ripple;
+use crate::coupling::AcView;
+use crate::cycle::{self, Cycle, CycleHypothesis};
+use crate::error::{Result, check_frequency};
+use crate::findings::{self, Finding};
+use crate::level;
+use crate::quality::{self, CycleFacts, Quality};
+use crate::rectifier::classify::{self, Judgement};
+use crate::rectifier::signature::SupplyFacts;
+use crate::rectifier::{Pattern, Rectifier};
+use crate::ripple::{self, Ripple};
+use crate::trace::{Capture, Machine, Role, Trace, for_each_block};
 
 pub use crate::level::{Level, LevelVerdict};
 
@@ -36,6 +42,8 @@ pub struct Examination {
     /// Parameters the analysis used, after defaults.
     #[cfg_attr(feature = "serde", serde(with = "crate::pairs"))]
     pub parameters: Vec<(String, f64)>,
+    /// Where the supply trace was taken; `None` without one.
+    pub supply_role: Option<Role>,
     /// Fitness of the capture.
     pub quality: Quality,
     /// Charging level.
@@ -55,4 +63,239 @@ pub struct Examination {
     pub findings: Vec<Finding>,
     /// Cautions that apply to the next tests.
     pub cautions: Vec<String>,
+}
+
+/// Version of the layout of [`Examination`].
+pub const SCHEMA_VERSION: u32 = 1;
+/// Corner of the AC coupling through which ripple is measured, hertz: low enough for every order, high enough to
+/// take the regulator's slow swings out.
+pub const RIPPLE_CORNER_HZ: f64 = 5.0;
+/// Relative standard uncertainty of an electrical frequency that the user gives.
+pub const GIVEN_FREQUENCY_STD: f64 = 0.03;
+/// The same of one computed from engine speed, ratio and pole pairs: belt slip and a speed read by eye.
+pub const COMPUTED_FREQUENCY_STD: f64 = 0.04;
+
+/// What is known besides the capture.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ExamineOptions {
+    /// What is known of the alternator.
+    pub machine: Machine,
+    /// Electrical frequency in hertz, where known (soft evidence with a standard uncertainty of 3 %).
+    pub electrical_hz: Option<f64>,
+}
+
+/// Examines a capture: fitness, level, ripple, electrical cycle, rectifier pattern, contamination, measuring points,
+/// and the reasoned list of findings.
+///
+/// ```
+/// use sixpulse::examine::{ExamineOptions, examine};
+/// use sixpulse::rectifier::Pattern;
+/// use sixpulse::{Capture, Coupling, Role, Trace};
+/// // Six equal pulses in each cycle of 200 Hz on 14 V, as an ideal bridge makes them.
+/// let volts = (0..20_000).map(|i| {
+///     let theta = 2.0 * std::f64::consts::PI * 200.0 * f64::from(i) / 50_000.0;
+///     let phase = |k: f64| (theta - k * 2.0 * std::f64::consts::PI / 3.0).cos();
+///     let (a, b, c) = (phase(0.0), phase(1.0), phase(2.0));
+///     14.0 + a.max(b).max(c) - a.min(b).min(c)
+/// });
+/// let post = Trace::from_f64(volts.collect(), 50_000.0, Coupling::Dc, Role::ChargingPost)?;
+/// let capture = Capture::new(vec![("post".into(), post)])?;
+/// let examination = examine(&capture, &ExamineOptions::default())?;
+/// let hz = examination.cycle.electrical_hz.unwrap_or(0.0);
+/// assert!((hz - 200.0).abs() < 0.1, "{hz}");
+/// # Ok::<(), sixpulse::Error>(())
+/// ```
+///
+/// # Errors
+/// [`crate::Error::OutOfRange`] or [`crate::Error::AboveNyquist`] for a given electrical frequency outside (0, half the
+/// sample rate); [`crate::Error::TooShort`], [`crate::Error::AboveNyquist`] for a record that no ripple can be measured on.
+pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examination> {
+    if let Some(hz) = options.electrical_hz {
+        check_frequency("electrical_hz", hz, capture.sample_rate_hz())?;
+    }
+    let assessed = quality::assess(capture, None);
+    let level = level::judge(capture);
+    let supply = quality::supply_trace(capture).and_then(|name| Some((name, capture.trace(name)?)));
+    let reading = match supply {
+        Some((name, trace)) => {
+            let step_v = assessed.traces.iter().find(|(n, _)| n == name).and_then(|(_, q)| q.step);
+            Some(read_supply(name, trace, capture, options, &level, step_v)?)
+        }
+        None => None,
+    };
+    let (cycle, rectifier, ripple, track) = match reading {
+        Some(r) => (r.cycle, r.rectifier, Some(r.ripple), r.track),
+        None => (no_supply_cycle(), no_supply_rectifier(), None, None),
+    };
+    let quality = match (&ripple, cycle.electrical_hz) {
+        (Some(ripple), Some(electrical_hz)) => assessed.with_cycle(
+            capture,
+            CycleFacts {
+                supply_trace: &ripple.trace,
+                electrical_hz,
+                ripple_peak_to_peak_v: ripple.peak_to_peak_v,
+                lowest_order_hz: electrical_hz * lowest_order(&cycle),
+            },
+        ),
+        _ => assessed,
+    };
+    let rectifier = if quality.usable { rectifier } else { unfit(rectifier, &quality) };
+    let contamination = contamination_of(capture, supply, track.as_ref());
+    let points = points_of(capture, &cycle)?;
+    let mut examination = Examination {
+        schema_version: SCHEMA_VERSION,
+        library_version: crate::VERSION.into(),
+        parameters: parameters(capture, options),
+        supply_role: supply.map(|(_, trace)| trace.role()),
+        quality,
+        level,
+        ripple,
+        cycle,
+        rectifier,
+        contamination,
+        points,
+        findings: Vec::new(),
+        cautions: Vec::new(),
+    };
+    examination.findings = findings::findings(&examination);
+    examination.cautions = findings::cautions(&examination);
+    Ok(examination)
+}
+
+/// What the supply trace says.
+struct SupplyReading {
+    cycle: Cycle,
+    rectifier: Rectifier,
+    ripple: Ripple,
+    track: Option<crate::angle::PhaseTrack>,
+}
+
+fn read_supply(
+    name: &str,
+    trace: &Trace,
+    capture: &Capture,
+    options: &ExamineOptions,
+    level: &Level,
+    step_v: Option<f64>,
+) -> Result<SupplyReading> {
+    let hypotheses = cycle::hypotheses(trace, options.machine.pulse_number())?;
+    let facts = SupplyFacts {
+        level_v: level.mean_v,
+        ac_rms_v: rms(&AcView::new(trace, cycle::SEARCH_CORNER_HZ)?),
+        step_v,
+        coupling: trace.coupling(),
+        role: trace.role(),
+        pulse_number: options.machine.pulse_number(),
+        expected_hz: expected_hz(capture, options),
+        duration_s: trace.duration_s(),
+    };
+    let Judgement { rectifier, chosen, candidates } = classify::judge(&hypotheses, &facts);
+    let chosen = chosen.map(|i| &hypotheses[i]);
+    let cycle = match chosen {
+        Some(hypothesis) => Cycle::of(name, hypothesis, candidates),
+        None => Cycle::none(name, no_cycle_reason(rectifier.pattern), candidates),
+    };
+    let view = AcView::new(trace, RIPPLE_CORNER_HZ)?;
+    let ripple = ripple::measure(name, trace, &view, RIPPLE_CORNER_HZ, &cycle)?;
+    Ok(SupplyReading { cycle, rectifier, ripple, track: chosen.map(|h: &CycleHypothesis| h.track.clone()) })
+}
+
+fn no_cycle_reason(pattern: Pattern) -> &'static str {
+    match pattern {
+        Pattern::NotCharging => "no ripple repeats in the supply trace: the alternator does not deliver",
+        _ => "nothing in the supply trace repeats as a rectifier's ripple does",
+    }
+}
+
+/// The frequency to expect, with its relative standard uncertainty: the one given, else the one that the engine speed
+/// and what is known of the machine make.
+fn expected_hz(capture: &Capture, options: &ExamineOptions) -> Option<(f64, f64)> {
+    match options.electrical_hz {
+        Some(hz) => Some((hz, GIVEN_FREQUENCY_STD)),
+        None => {
+            let hz = options.machine.electrical_hz(capture.engine_rpm()?)?;
+            Some((hz, COMPUTED_FREQUENCY_STD))
+        }
+    }
+}
+
+fn rms<S: crate::Samples + ?Sized>(samples: &S) -> f64 {
+    let mut sum = 0.0;
+    for_each_block(samples, |_, block| sum += block.iter().map(|x| x * x).sum::<f64>());
+    (sum / samples.len() as f64).sqrt()
+}
+
+/// Lowest order with at least a tenth of the strongest order's amplitude.
+fn lowest_order(cycle: &Cycle) -> f64 {
+    let strongest = cycle.order_amplitudes_v.iter().copied().fold(0.0, f64::max);
+    cycle.order_amplitudes_v.iter().position(|&c| c >= 0.1 * strongest).map_or(1.0, |i| (i + 1) as f64)
+}
+
+fn no_supply_cycle() -> Cycle {
+    Cycle::none("", "no voltage trace from the charging post or the battery", Vec::new())
+}
+
+fn no_supply_rectifier() -> Rectifier {
+    Rectifier::undetermined("no voltage trace from the charging post or the battery")
+}
+
+/// A capture that is not fit to be read has no pattern, whatever the numbers say.
+fn unfit(rectifier: Rectifier, quality: &Quality) -> Rectifier {
+    let codes: Vec<&str> = quality
+        .issues
+        .iter()
+        .filter(|i| i.impact == quality::QualityImpact::Prevents)
+        .map(|i| i.code.as_str())
+        .collect();
+    let reason = format!("the capture is not fit to be read: {}", codes.join(", "));
+    Rectifier {
+        evidence: rectifier.evidence,
+        sub_six_ratio: rectifier.sub_six_ratio,
+        model_version: rectifier.model_version,
+        ..Rectifier::undetermined(&reason)
+    }
+}
+
+fn contamination_of(
+    _capture: &Capture,
+    _supply: Option<(&str, &Trace)>,
+    _track: Option<&crate::angle::PhaseTrack>,
+) -> Vec<(String, Contamination)> {
+    Vec::new()
+}
+
+/// Ripple at both posts, read through the same high-pass.
+fn points_of(capture: &Capture, _cycle: &Cycle) -> Result<Option<Points>> {
+    let (Some((post, p)), Some((battery, b))) =
+        (capture.by_role(Role::ChargingPost), capture.by_role(Role::BatteryPost))
+    else {
+        return Ok(None);
+    };
+    let post_rms_v = rms(&AcView::new(p, RIPPLE_CORNER_HZ)?);
+    let battery_rms_v = rms(&AcView::new(b, RIPPLE_CORNER_HZ)?);
+    Ok((post_rms_v > 0.0).then(|| Points {
+        post: post.into(),
+        battery: battery.into(),
+        post_rms_v,
+        battery_rms_v,
+        attenuation: battery_rms_v / post_rms_v,
+    }))
+}
+
+fn parameters(capture: &Capture, options: &ExamineOptions) -> Vec<(String, f64)> {
+    let machine = options.machine;
+    let mut list = vec![
+        ("ripple_corner_hz".to_owned(), RIPPLE_CORNER_HZ),
+        ("search_corner_hz".to_owned(), cycle::SEARCH_CORNER_HZ),
+        ("pulse_number".to_owned(), f64::from(machine.pulse_number())),
+    ];
+    let given = [
+        ("pole_pairs", machine.pole_pairs().map(f64::from)),
+        ("pulley_ratio", machine.pulley_ratio()),
+        ("engine_rpm", capture.engine_rpm()),
+        ("battery_temperature_c", capture.battery_temperature_c()),
+        ("electrical_hz", options.electrical_hz),
+    ];
+    list.extend(given.into_iter().filter_map(|(name, value)| Some((name.to_owned(), value?))));
+    list
 }

@@ -1,6 +1,10 @@
 //! The reasoned list that a person reads: what was found, how sure, what to test next, what not to replace yet.
 
-use crate::trace::words;
+use crate::contamination::{Contamination, ContaminationVerdict};
+use crate::examine::{Examination, LevelVerdict};
+use crate::quality::QualityImpact;
+use crate::rectifier::Pattern;
+use crate::trace::{Role, words};
 
 /// How pressing a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -29,4 +33,277 @@ pub struct Finding {
     pub evidence: Vec<String>,
     /// The next test, where one follows.
     pub next_test: Option<String>,
+}
+
+/// Builds the list for an examination, the most pressing first.
+#[must_use]
+pub fn findings(examination: &Examination) -> Vec<Finding> {
+    let mut list = vec![level(examination), rectifier(examination)];
+    list.extend(quality(examination));
+    list.extend(
+        examination.contamination.iter().map(|(name, c)| contamination(name, c, examination.rectifier.pattern)),
+    );
+    list.extend(points(examination));
+    list.extend(keep_parts(examination));
+    list.retain(|f| !f.statement.is_empty());
+    list.sort_by_key(|f| match f.severity {
+        Severity::Fault => 0,
+        Severity::Warning => 1,
+        Severity::Info => 2,
+    });
+    list
+}
+
+fn finding(
+    code: &str,
+    severity: Severity,
+    statement: String,
+    evidence: Vec<String>,
+    next_test: Option<&str>,
+) -> Finding {
+    Finding { code: code.into(), severity, statement, evidence, next_test: next_test.map(Into::into) }
+}
+
+fn level(e: &Examination) -> Finding {
+    let (code, severity, said, next) = match e.level.verdict {
+        LevelVerdict::NotCharging => (
+            "level_not_charging",
+            Severity::Warning,
+            "shows a battery at rest, not one being charged",
+            Some(
+                "With the engine running, read the voltage at the alternator's output terminal and check belt, fuse link, field supply and charge-lamp circuit.",
+            ),
+        ),
+        LevelVerdict::Low => (
+            "level_low",
+            Severity::Warning,
+            "lies below the usual charging window",
+            Some(
+                "Measure the voltage drop from the alternator's output terminal to the battery, and from case to negative post, under load.",
+            ),
+        ),
+        LevelVerdict::Within => ("level_within", Severity::Info, "lies inside the usual charging window", None),
+        LevelVerdict::High => (
+            "level_high",
+            Severity::Warning,
+            "lies above the usual charging window",
+            Some("Check the regulator's sense connection and the battery's temperature before judging the regulator."),
+        ),
+        LevelVerdict::Unknown => (
+            "level_unknown",
+            Severity::Info,
+            "is not in this capture",
+            Some("Take one DC-coupled capture at the same point to read the charging level."),
+        ),
+    };
+    let evidence = match (e.level.mean_v, e.level.window_low_v, e.level.window_high_v) {
+        (Some(mean), Some(low), Some(high)) => {
+            vec![format!("mean {mean:.2} V, window {low:.1} to {high:.1} V at {:.0} degrees C", e.level.temperature_c)]
+        }
+        (Some(mean), _, _) => vec![format!("mean {mean:.2} V")],
+        _ => Vec::new(),
+    };
+    finding(code, severity, format!("The charging level {said}."), evidence, next)
+}
+
+fn rectifier(e: &Examination) -> Finding {
+    let pattern = e.rectifier.pattern;
+    let (severity, statement, next) = rectifier_words(pattern);
+    let mut evidence: Vec<String> = e.rectifier.evidence.iter().map(|x| x.statement.clone()).collect();
+    let probability = e.rectifier.probabilities.iter().find(|(p, _)| *p == pattern).map_or(0.0, |(_, p)| *p);
+    evidence.push(format!("probability of this pattern {:.0} %", 100.0 * probability));
+    evidence.extend(e.rectifier.reason.clone());
+    evidence.extend(e.rectifier.ambiguous_with.iter().map(|a| {
+        format!(
+            "the capture also allows {} ({:.0} %): {}",
+            pattern_words(a.pattern),
+            100.0 * a.probability,
+            a.next_test
+        )
+    }));
+    finding(&format!("rectifier_{pattern}"), severity, statement.into(), evidence, Some(next))
+}
+
+/// A pattern in words for a sentence.
+fn pattern_words(pattern: Pattern) -> &'static str {
+    match pattern {
+        Pattern::Healthy => "a healthy rectifier",
+        Pattern::OpenDiode => "one open diode",
+        Pattern::ShortedDiode => "one shorted diode",
+        Pattern::OpenPhase => "an open phase",
+        Pattern::TwoOpenDiodes => "two open diodes",
+        Pattern::Imbalance => "an imbalance short of a failed diode",
+        Pattern::NotCharging => "an alternator that does not deliver",
+        Pattern::Undetermined => "something else than a rectifier's ripple",
+    }
+}
+
+fn rectifier_words(pattern: Pattern) -> (Severity, &'static str, &'static str) {
+    match pattern {
+        Pattern::Healthy => (
+            Severity::Info,
+            "The ripple has equal pulses in each cycle: the rectifier works.",
+            "Look for the trouble elsewhere: this capture gives no reason to open the alternator.",
+        ),
+        Pattern::OpenDiode => (
+            Severity::Fault,
+            "One pulse group is missing in each cycle: one diode does not conduct.",
+            "Engine off, battery disconnected: test the rectifier's diodes in both directions, and the joint of each to its stator lead.",
+        ),
+        Pattern::ShortedDiode => (
+            Severity::Fault,
+            "The cycle is distorted as by a diode that conducts both ways.",
+            "Engine off, battery disconnected: test the rectifier's diodes in both directions; check each stator lead for a short to the case, which looks the same.",
+        ),
+        Pattern::OpenPhase => (
+            Severity::Fault,
+            "Only even orders remain: one phase does not deliver.",
+            "Engine off, battery disconnected: check the three stator leads and joints for continuity, then both diodes of the silent phase.",
+        ),
+        Pattern::TwoOpenDiodes => (
+            Severity::Fault,
+            "Two pulse groups are missing in each cycle: two diodes do not conduct.",
+            "Engine off, battery disconnected: test all rectifier diodes; look for the overload or reversed polarity that took two at once.",
+        ),
+        Pattern::Imbalance => (
+            Severity::Warning,
+            "The pulses are unequal, short of a failed diode: a resistive joint, a weak phase or a leaking diode.",
+            "Capture again at the alternator's post under heavy electrical load and at a higher speed; then compare the three stator leads.",
+        ),
+        Pattern::NotCharging => (
+            Severity::Warning,
+            "No rectifier ripple shows: the alternator does not deliver.",
+            "Check belt, field supply, fuse link and charge-lamp circuit with the engine running, at the alternator's output terminal.",
+        ),
+        Pattern::Undetermined => (
+            Severity::Info,
+            "This capture does not tell the rectifier's state.",
+            "Capture again at the alternator's output terminal, DC-coupled, at fast idle with lamps and blower on, and give the engine speed.",
+        ),
+    }
+}
+
+fn quality(e: &Examination) -> Option<Finding> {
+    let worst = e.quality.issues.first()?;
+    let severity = if worst.impact == QualityImpact::Note { Severity::Info } else { Severity::Warning };
+    let evidence = e.quality.issues.iter().map(|i| i.statement.clone()).collect();
+    let statement = if e.quality.usable {
+        "The capture can be read, with reservations."
+    } else {
+        "The capture is not fit to be read for its rectifier pattern."
+    };
+    Some(finding("capture_quality", severity, statement.into(), evidence, Some(&worst.remedy)))
+}
+
+fn contamination(name: &str, c: &Contamination, pattern: Pattern) -> Finding {
+    match c.verdict {
+        ContaminationVerdict::Contaminated => {
+            let next = if pattern.is_hard_fault() {
+                "Prove it: stop the ripple (unplug the field connector or switch the alternator's field off as the vehicle maker allows) and see the disturbance go; repair the rectifier first."
+            } else {
+                "Prove it: switch the ripple's source off and see the disturbance go; then check the circuit's ground and screen."
+            };
+            let mut evidence = vec![c.reason.clone()];
+            if let Some(hz) = c.indicated_hz.filter(|hz| *hz > 0.0) {
+                evidence.push(match c.own_frequency_hz {
+                    None => {
+                        format!("a pulse conditioner would count {hz:.0} Hz on it although the circuit itself is still")
+                    }
+                    Some(own) => {
+                        format!("a pulse conditioner would count {hz:.0} Hz on it; its own signal has {own:.0} Hz")
+                    }
+                });
+            }
+            finding(
+                "circuit_contaminated",
+                Severity::Warning,
+                format!("The circuit \"{name}\" carries the supply's ripple."),
+                evidence,
+                Some(next),
+            )
+        }
+        ContaminationVerdict::Clean => finding(
+            "circuit_clean",
+            Severity::Info,
+            format!("The circuit \"{name}\" does not carry the supply's ripple."),
+            vec![c.reason.clone()],
+            None,
+        ),
+        ContaminationVerdict::Undetermined => finding(
+            "circuit_undetermined",
+            Severity::Info,
+            format!("Whether the circuit \"{name}\" carries the ripple is not to be told from this capture."),
+            vec![c.reason.clone()],
+            Some("Capture both channels again with the vehicle standing and a heavy electrical load on."),
+        ),
+    }
+}
+
+fn points(e: &Examination) -> Option<Finding> {
+    if let Some(p) = &e.points {
+        let statement = format!(
+            "The battery lets {:.0} % of the ripple through: judge the rectifier at \"{}\", not at \"{}\".",
+            100.0 * p.attenuation,
+            p.post,
+            p.battery
+        );
+        let evidence = vec![format!(
+            "{:.0} mV r.m.s. at the charging post, {:.0} mV at the battery",
+            1e3 * p.post_rms_v,
+            1e3 * p.battery_rms_v
+        )];
+        return Some(finding("points_compared", Severity::Info, statement, evidence, None));
+    }
+    (e.supply_role == Some(Role::BatteryPost)).then(|| {
+        finding(
+            "measured_at_battery",
+            Severity::Warning,
+            "The ripple was read at the battery, which cushions it.".into(),
+            Vec::new(),
+            Some("Capture at the alternator's output terminal before a verdict on the rectifier."),
+        )
+    })
+}
+
+/// What not to replace yet.
+fn keep_parts(e: &Examination) -> Option<Finding> {
+    let carried: Vec<&str> = e
+        .contamination
+        .iter()
+        .filter(|(_, c)| c.verdict == ContaminationVerdict::Contaminated)
+        .map(|(n, _)| n.as_str())
+        .collect();
+    if carried.is_empty() {
+        return None;
+    }
+    Some(finding(
+        "do_not_replace_yet",
+        Severity::Warning,
+        format!("Do not replace the sensor, its harness or its control module yet ({}).", carried.join(", ")),
+        vec!["its signal carries the supply's ripple; a new part would carry it too".into()],
+        Some("Remove the ripple at its source, then test the circuit again before replacing anything in it."),
+    ))
+}
+
+/// The usual cautions for the next tests, those that matter most first.
+///
+/// They restate common service practice and name no vehicle's procedure; the vehicle maker's procedure, local rules
+/// and licensed practice come first.
+#[must_use]
+pub fn cautions(examination: &Examination) -> Vec<String> {
+    let mut list: Vec<String> = [
+        "The vehicle maker's procedure, local rules and licensed practice come before anything said here.",
+        "Never disconnect the battery, the alternator or a test lead of the charging circuit while the engine runs: the load dump can reach 100 V.",
+        "The alternator's output terminal is live with the engine off, usually without a fuse: a slipped probe shorts the battery. Use a fused or differential probe; an earthed oscilloscope ground clip on it is a dead short.",
+        "Keep hair, clothing and leads clear of belt and fan; take off watches, rings and chains.",
+        "Run the engine only with ventilation or extraction; park brake set, in neutral or park.",
+        "Lead-acid batteries give off hydrogen: no sparks at the posts, eyes protected.",
+        "On hybrid and electric vehicles stay off the orange cables; many have no 12 V alternator and so no rectifier ripple.",
+    ]
+    .map(String::from)
+    .into();
+    if examination.level.mean_v.is_some_and(|v| v > 18.0) {
+        list.push("24 V systems: load dumps of an unsuppressed system can reach 200 V.".into());
+    }
+    list
 }

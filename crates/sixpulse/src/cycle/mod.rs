@@ -170,12 +170,8 @@ fn mean_cycle(hypothesis: &CycleHypothesis) -> (Vec<f64>, Vec<f64>) {
     let level = mean.iter().sum::<f64>() / mean.len() as f64;
     for (k, x) in mean.iter_mut().enumerate() {
         let angle = 2.0 * std::f64::consts::PI * (k as f64 + 0.5) / POINTS_PER_CYCLE as f64;
-        let restored: f64 = hypothesis
-            .restored
-            .iter()
-            .enumerate()
-            .map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re)
-            .sum();
+        let restored: f64 =
+            hypothesis.restored.iter().enumerate().map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re).sum();
         *x += restored - level;
     }
     (mean, scatter)

@@ -105,3 +105,21 @@ pub struct Rectifier {
     /// Version of the model that judged.
     pub model_version: String,
 }
+
+impl Rectifier {
+    /// Nothing could be said, for the reason given.
+    #[must_use]
+    pub fn undetermined(reason: &str) -> Self {
+        let certain = |p: Pattern| if p == Pattern::Undetermined { 1.0 } else { 0.0 };
+        Self {
+            pattern: Pattern::Undetermined,
+            probabilities: Pattern::ALL.into_iter().map(|p| (p, certain(p))).collect(),
+            sub_kind: None,
+            sub_six_ratio: None,
+            evidence: Vec::new(),
+            ambiguous_with: Vec::new(),
+            reason: Some(reason.into()),
+            model_version: crate::VERSION.into(),
+        }
+    }
+}
