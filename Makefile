@@ -35,8 +35,18 @@ endif
 	VIRTUAL_ENV="$$(pwd -P)/.venv" $(PY) -m maturin develop --release
 	@touch $@
 
+DEMO := python/sixpulse/demo
+DEMO_ROLES := --role post=charging_post --role speed=speed_sensor
+
 demo: setup
-	$(PY) tools/run_demo.py
+	@mkdir -p build/demo
+	@echo "== The sprayer's rate controller shows ground speed while the tractor stands"
+	$(PY) -m sixpulse examine $(DEMO)/parked.csv $(DEMO_ROLES) --report build/demo/parked.html
+	@echo
+	@echo "== The same tractor after the repair"
+	$(PY) -m sixpulse examine $(DEMO)/repaired.csv $(DEMO_ROLES) --report build/demo/repaired.html
+	@echo
+	@echo "Reports: build/demo/parked.html and build/demo/repaired.html (open them in a browser)"
 
 test: test-rust test-python
 
