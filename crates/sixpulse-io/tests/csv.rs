@@ -206,7 +206,8 @@ fn refusals_of_whole_files() {
     assert_eq!(refusal("t,b\n0,2\n1,3\n2,3\n4,3\n5,3\n", &["b"], None).0, "non_uniform_time");
     assert_eq!(refusal("t,b\n0,2\n1,3\n2,3\n", &["b"], Some(1.002)).0, "rate_conflict");
     assert_eq!(refusal("Sample rate: 5 Hz\nt,b\n0,2\n1,3\n2,3\n", &["b"], None).0, "rate_conflict");
-    assert_eq!(refusal("\"open,1\n1,2\n", &["b"], None).0, "no_numbers");
+    // A quote left open in the header keeps to its line.
+    assert_eq!(refusal("\"open,1\n1,2\n", &["b"], None).0, "unknown_column");
     let missing = sixpulse_io::read("/nonexistent/x.csv", &request(&["a".into()])).unwrap_err();
     assert_eq!(missing.code(), "file_not_found");
     let folder = sixpulse_io::read(std::env::temp_dir(), &request(&["a".into()])).unwrap_err();
