@@ -1,6 +1,7 @@
 //! The main job: one capture in, one reasoned examination out.
 
-use crate::contamination::Contamination;
+use crate::angle::PhaseTrack;
+use crate::contamination::{self, Contamination};
 use crate::coupling::AcView;
 use crate::cycle::{self, Cycle, CycleHypothesis};
 use crate::error::{Result, check_frequency};
@@ -141,7 +142,7 @@ pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examinatio
     };
     let rectifier = if quality.usable { rectifier } else { unfit(rectifier, &quality) };
     let contamination = contamination_of(capture, supply, track.as_ref());
-    let points = points_of(capture, &cycle)?;
+    let points = points_of(capture)?;
     let mut examination = Examination {
         schema_version: SCHEMA_VERSION,
         library_version: crate::VERSION.into(),
@@ -167,7 +168,7 @@ struct SupplyReading {
     cycle: Cycle,
     rectifier: Rectifier,
     ripple: Ripple,
-    track: Option<crate::angle::PhaseTrack>,
+    track: Option<PhaseTrack>,
 }
 
 fn read_supply(
@@ -256,16 +257,29 @@ fn unfit(rectifier: Rectifier, quality: &Quality) -> Rectifier {
     }
 }
 
+/// Tests every circuit of the capture against the supply trace.
 fn contamination_of(
-    _capture: &Capture,
-    _supply: Option<(&str, &Trace)>,
-    _track: Option<&crate::angle::PhaseTrack>,
+    capture: &Capture,
+    supply: Option<(&str, &Trace)>,
+    track: Option<&PhaseTrack>,
 ) -> Vec<(String, Contamination)> {
-    Vec::new()
+    let Some((_, supply)) = supply else { return Vec::new() };
+    capture
+        .traces()
+        .iter()
+        .filter(|(_, trace)| trace.role().is_sensor())
+        .map(|(name, circuit)| {
+            let result = match track {
+                Some(track) => contamination::assess(circuit, supply, track),
+                None => contamination::assess_untracked(circuit, supply),
+            };
+            (name.clone(), result)
+        })
+        .collect()
 }
 
 /// Ripple at both posts, read through the same high-pass.
-fn points_of(capture: &Capture, _cycle: &Cycle) -> Result<Option<Points>> {
+fn points_of(capture: &Capture) -> Result<Option<Points>> {
     let (Some((post, p)), Some((battery, b))) =
         (capture.by_role(Role::ChargingPost), capture.by_role(Role::BatteryPost))
     else {
