@@ -84,13 +84,21 @@ pub enum Error {
         /// Greatest relative residual allowed.
         limit: f64,
     },
+    /// A text that is not the document it claims to be.
+    #[error("{parameter}: {reason}")]
+    InvalidDocument {
+        /// What was being read.
+        parameter: String,
+        /// What is wrong with it.
+        reason: String,
+    },
     /// An error of the core, met while a trace or capture was built.
     #[error(transparent)]
     Core(#[from] sixpulse::Error),
 }
 
 /// Every code of [`Error`] that is the simulator's own, in the order of its variants.
-pub const CODES: [&str; 8] = [
+pub const CODES: [&str; 9] = [
     "out_of_range",
     "length_mismatch",
     "invalid_combination",
@@ -99,6 +107,7 @@ pub const CODES: [&str; 8] = [
     "diverged",
     "event_storm",
     "energy_imbalance",
+    "invalid_document",
 ];
 
 impl Error {
@@ -114,6 +123,7 @@ impl Error {
             Self::Diverged { .. } => "diverged",
             Self::EventStorm { .. } => "event_storm",
             Self::EnergyImbalance { .. } => "energy_imbalance",
+            Self::InvalidDocument { .. } => "invalid_document",
             Self::Core(e) => e.code(),
         }
     }
@@ -126,7 +136,8 @@ impl Error {
             | Self::LengthMismatch { parameter, .. }
             | Self::InvalidCombination { parameter, .. }
             | Self::NotReachable { parameter, .. }
-            | Self::NoConvergence { parameter, .. } => parameter,
+            | Self::NoConvergence { parameter, .. }
+            | Self::InvalidDocument { parameter, .. } => parameter,
             Self::Diverged { quantity, .. } => quantity,
             Self::EventStorm { .. } => "events",
             Self::EnergyImbalance { .. } => "energy",

@@ -276,6 +276,27 @@ impl Sensor {
         SensorSignal { line_v, own_v }
     }
 
+    /// True when some path, or the supply of a Hall sensor, carries ripple.
+    #[must_use]
+    pub fn contaminated(&self) -> bool {
+        let supply = matches!(self.element, Element::Hall { feed_through_v_per_v, .. } if feed_through_v_per_v != 0.0);
+        supply || self.paths.iter().any(|p| !p.silent())
+    }
+
+    /// Gain (V/V) and delay (s) from the charging post, where the whole transfer is no more than that; gain 0 and no
+    /// delay for a clean circuit.
+    #[must_use]
+    pub fn plain_transfer(&self) -> (Option<f64>, Option<f64>) {
+        match self.paths.as_slice() {
+            _ if !self.contaminated() => (Some(0.0), None),
+            [Path::GainDelay { source: Source::Post, gain_v_per_v, delay_s }] => match self.element {
+                Element::Hall { feed_through_v_per_v, .. } if feed_through_v_per_v != 0.0 => (None, None),
+                _ => (Some(*gain_v_per_v), Some(*delay_s)),
+            },
+            _ => (None, None),
+        }
+    }
+
     fn coil_voltage(&self, sources: Sources<'_>, duration_s: f64, seed: u64, member: u64) -> Vec<f64> {
         let Element::VariableReluctance { volts_per_hz, run_out, tooth_variation, coil_ohm, coil_h, load_ohm } =
             self.element
@@ -384,6 +405,16 @@ impl Path {
                 domain::between("sensor.paths.mutual_h", mutual_h, -1e-3, 1e-3, "H")?;
                 domain::between("sensor.paths.corner_hz", corner_hz, 0.1, 1e7, "Hz")
             }
+        }
+    }
+
+    fn silent(&self) -> bool {
+        match *self {
+            Self::GainDelay { gain_v_per_v, .. }
+            | Self::SupplyFeedThrough { gain_v_per_v, .. }
+            | Self::Capacitive { gain_v_per_v, .. } => gain_v_per_v == 0.0,
+            Self::SharedGround { resistance_ohm } => resistance_ohm == 0.0,
+            Self::Inductive { mutual_h, .. } => mutual_h == 0.0,
         }
     }
 
