@@ -78,7 +78,7 @@ pub(super) struct CrossSpectra {
 }
 
 /// Largest even number of the form 2^a 3^b 5^c not above `limit`: lengths a Fourier transform likes.
-fn smooth_length(limit: usize) -> usize {
+pub(super) fn smooth_length(limit: usize) -> usize {
     let mut best = 2;
     let mut fives = 1;
     while fives <= limit {
@@ -96,6 +96,11 @@ fn smooth_length(limit: usize) -> usize {
     best
 }
 
+/// Periodic Hann window.
+pub(super) fn hann(length: usize) -> Vec<f64> {
+    (0..length).map(|i| 0.5 - 0.5 * (2.0 * PI * i as f64 / length as f64).cos()).collect()
+}
+
 /// One trace's windowed transform, scratch kept between segments.
 struct Transform {
     plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
@@ -107,7 +112,7 @@ struct Transform {
 impl Transform {
     fn new(length: usize) -> Self {
         let plan = RealFftPlanner::<f64>::new().plan_fft_forward(length);
-        let window = (0..length).map(|i| 0.5 - 0.5 * (2.0 * PI * i as f64 / length as f64).cos()).collect();
+        let window = hann(length);
         let (input, scratch) = (plan.make_input_vec(), plan.make_scratch_vec());
         Self { plan, window, input, scratch }
     }
@@ -160,6 +165,10 @@ impl CrossSpectra {
     pub(super) fn bin_hz(&self) -> f64 {
         self.bin_hz
     }
+    /// R.m.s. of the supply without its level, volts.
+    pub(super) fn supply_rms_v(&self) -> f64 {
+        self.sxx.iter().skip(1).sum::<f64>().sqrt()
+    }
     /// Power of the circuit, V^2 a bin, up to 90 % of the Nyquist frequency.
     pub(super) fn circuit_power(&self) -> Vec<f64> {
         self.syy[..(0.9 * self.syy.len() as f64) as usize].to_vec()
@@ -187,6 +196,9 @@ pub(super) struct Model {
 }
 
 impl Model {
+    pub(super) fn new(path: Path, gain: f64, delay_s: f64, corner_hz: f64, sample_rate_hz: f64) -> Self {
+        Self { path, gain, delay_s, corner_hz, interval_s: 1.0 / sample_rate_hz }
+    }
     fn at(&self, frequency_hz: f64) -> Complex64 {
         self.gain * self.unit(frequency_hz)
     }
@@ -244,7 +256,7 @@ struct Band<'a> {
 }
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
-fn noise_level(values: &mut [f64], q: f64) -> f64 {
+pub(super) fn noise_level(values: &mut [f64], q: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
@@ -263,7 +275,11 @@ impl<'a> Band<'a> {
         band.used = (first..last).filter(|&k| spectra.sxx[k] > CLEAR * floor).collect();
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
         band.supply_noise = floor + lsb_v * lsb_v / 12.0 / (band.used.len().max(16)) as f64;
-        band.used.retain(|&k| spectra.sxx[k] > CLEAR * band.supply_noise);
+        let clear = |&k: &usize| spectra.sxx[k] > CLEAR * band.supply_noise;
+        // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
+        if band.used.iter().filter(|k| clear(k)).count() >= 3 {
+            band.used = band.used.iter().copied().filter(clear).collect();
+        }
         band
     }
 
