@@ -33,7 +33,7 @@ def trace(samples: Any = (1.0, 2.0, 3.0), **changes: Any) -> sixpulse.Trace:
         ([1, -2, 3], 0.5, "int16"),
         (np.array([1, 40_000], "u2"), 0.5, "float64"),
         (np.array([1, -40_000], "i4"), 0.5, "float64"),
-        (np.array([1, 2**63], "u8"), 0.5, "float64"),
+        (np.array([1, 2**63], "u8"), 1e-12, "float64"),
         (np.array([1.5, -2.5], "f2"), None, "float32"),
         (np.array([1.5, -2.5], "f4"), None, "float32"),
         (np.array([1.5, -2.5], ">f4"), None, "float32"),
@@ -103,6 +103,8 @@ def test_samples_are_copied_both_ways() -> None:
         (np.array(["2026-01-01"], "M8[D]"), errors.WrongTypeError),
         (np.ma.masked_array([1.0, 2.0], [False, True]), errors.WrongTypeError),
         ([1, 2, 3], errors.MissingScaleError),
+        ([1.0, 2e9], errors.OutOfRangeError),
+        (np.array([1.0, -2e9], "f4"), errors.OutOfRangeError),
     ],
 )
 def test_refused_samples(samples: Any, expected: type[errors.SixpulseError]) -> None:
@@ -124,6 +126,7 @@ def test_refused_samples(samples: Any, expected: type[errors.SixpulseError]) -> 
         ({"role": None}, errors.WrongTypeError, "role"),
         ({"scale": 0.0}, errors.OutOfRangeError, "scale"),
         ({"scale": float("inf")}, errors.OutOfRangeError, "scale"),
+        ({"samples": [1, 2], "scale": 1e6}, errors.OutOfRangeError, "scale"),
         ({"offset": float("nan")}, errors.OutOfRangeError, "offset"),
         ({"unit": 3}, errors.WrongTypeError, "unit"),
         ({"coupling_corner_hz": 1.0}, errors.InvalidCombinationError, "coupling_corner_hz"),

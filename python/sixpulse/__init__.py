@@ -5,7 +5,9 @@
 
 from . import errors, results
 from ._core import VERSION, Capture, Machine, Trace
+from ._examine import examine
+from .coupling import ac_couple
 
 __version__ = VERSION
 
-__all__ = ["Capture", "Machine", "Trace", "__version__", "errors", "results"]
+__all__ = ["Capture", "Machine", "Trace", "__version__", "ac_couple", "errors", "examine", "results"]

@@ -1,13 +1,14 @@
-"""Writes a file whole or not at all."""
+"""Writes files whole or not at all."""
 
 from __future__ import annotations
 
 import errno
 import os
 import secrets
+from collections.abc import Sequence
 from pathlib import Path
 
-from .errors import UnwritableFileError
+from .errors import InvalidCombinationError, UnwritableFileError
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:
@@ -18,20 +19,57 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
     UnwritableFileError
         The folder is missing or not writable, or the path is a folder; nothing is left behind.
     """
-    target = Path(path)
-    if target.is_dir():
-        raise _unwritable(target, os.strerror(errno.EISDIR))
-    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
+    write_texts([(path, text)])
+
+
+def write_texts(outputs: Sequence[tuple[str | os.PathLike[str], str]]) -> None:
+    """Write several files, all or none: every text is on the disk before the first takes its place.
+
+    Raises
+    ------
+    InvalidCombinationError
+        Two of them are the same file.
+    UnwritableFileError
+        As for :func:`write_text`.
+    """
+    staged: list[tuple[Path, Path]] = []
+    targets = [Path(path) for path, _ in outputs]
+    _check_distinct(targets)
+    try:
+        for target, (_, text) in zip(targets, outputs, strict=True):
+            if target.is_dir():
+                raise _unwritable(target, os.strerror(errno.EISDIR))
+            temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
+            staged.append((temporary, target))
+            _stage(temporary, target, text)
+        for temporary, target in staged:
+            _rename(temporary, target)
+    finally:
+        for temporary, _ in staged:
+            temporary.unlink(missing_ok=True)
+
+
+def _check_distinct(targets: Sequence[Path]) -> None:
+    if len({target.absolute() for target in targets}) < len(targets):
+        reason = "two outputs would go to the same file"
+        raise InvalidCombinationError(f"path: {reason}", parameter="path", reason=reason)
+
+
+def _stage(temporary: Path, target: Path, text: str) -> None:
     try:
         with temporary.open("x", encoding="utf-8") as stream:
             stream.write(text)
             stream.flush()
             os.fsync(stream.fileno())
+    except OSError as error:
+        raise _unwritable(target, error.strerror or str(error)) from None
+
+
+def _rename(temporary: Path, target: Path) -> None:
+    try:
         temporary.replace(target)
     except OSError as error:
         raise _unwritable(target, error.strerror or str(error)) from None
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def _unwritable(target: Path, reason: str) -> UnwritableFileError:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from .results import Cycle, Examination, Level, Points, Rectifier, Ripple
+from .results import Cycle, Examination, Finding, Level, Points, Rectifier, Ripple
 
 __all__ = ["PATTERN_NAMES", "Figure", "Narrative", "narrate", "percent", "quantity"]
 
@@ -108,12 +108,17 @@ def narrate(examination: Examination) -> Narrative:
     return Narrative(
         headline=_HEADLINES[examination.rectifier.pattern],
         certainty=_certainty(examination.rectifier),
-        shows=tuple(finding.statement for finding in examination.findings),
+        shows=tuple(finding.statement for finding in reported(examination)),
         silent_on=tuple(_silent_on(examination)),
         next_tests=_distinct([*tests, *ambiguities]),
         not_yet=tuple(_not_yet(examination)),
         cautions=examination.cautions,
     )
+
+
+def reported(examination: Examination) -> tuple[Finding, ...]:
+    """List the findings proper, without the advice that has a place of its own."""
+    return tuple(finding for finding in examination.findings if finding.code != "do_not_replace_yet")
 
 
 def _certainty(rectifier: Rectifier) -> str:
@@ -134,7 +139,7 @@ def _silent_on(examination: Examination) -> Iterable[str]:
     for other in examination.rectifier.ambiguous_with:
         yield f"Whether it is {PATTERN_NAMES[other.pattern]} instead ({percent(other.probability)})."
     if examination.level.mean_v is None:
-        yield "The charging level: AC coupling or a missing supply trace hides it."
+        yield f"The charging level: {examination.level.reason or 'it was not measured'}."
     if examination.cycle.electrical_hz is None:
         yield f"The electrical frequency: {examination.cycle.reason or 'no cycle was found'}."
     if examination.points is None:
@@ -159,7 +164,7 @@ def _not_yet(examination: Examination) -> Iterable[str]:
     yield _NOT_YET[examination.rectifier.pattern]
     for name, one in examination.contamination.items():
         if one.verdict == "contaminated":
-            yield f'The sensor on "{name}": what disturbs it comes from the supply, not from the sensor.'
+            yield f'The sensor on "{name}", its harness and its control module: what disturbs it comes from the supply.'
 
 
 def _distinct(texts: Iterable[str]) -> tuple[str, ...]:
@@ -173,12 +178,12 @@ def _distinct(texts: Iterable[str]) -> tuple[str, ...]:
 def level_figures(level: Level) -> tuple[Figure, ...]:
     """Write out the charging level."""
     if level.mean_v is None:
-        return (Figure("Mean voltage", "not known", "AC coupling hides it, or there is no supply trace."),)
+        return (Figure("Mean voltage", "not known", level.reason or ""),)
     figures = [Figure("Mean voltage", quantity(level.mean_v, "V"), f'on "{level.trace}"')]
     if level.window_low_v is not None and level.window_high_v is not None:
         window = f"{level.window_low_v:.2f} V to {level.window_high_v:.2f} V"
         figures.append(Figure("Usual window", window, f"{level.system_v:g} V system, {level.temperature_c:g} °C"))
-    figures.append(Figure("Comparison", _LEVEL_WORDS[level.verdict]))
+    figures.append(Figure("Comparison", _LEVEL_WORDS[level.verdict], level.reason or ""))
     return tuple(figures)
 
 

@@ -103,6 +103,7 @@ def _context(capture: Capture, examination: Examination, source: str | os.PathLi
         "examination": examination,
         "capture": capture,
         "narrative": narrative.narrate(examination),
+        "reported": narrative.reported(examination),
         "pattern_name": narrative.PATTERN_NAMES[pattern],
         "pattern_names": narrative.PATTERN_NAMES,
         "probabilities": ranked,

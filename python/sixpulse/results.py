@@ -37,6 +37,7 @@ __all__ = [
     "Rectifier",
     "Result",
     "Ripple",
+    "Role",
     "Severity",
     "TraceQuality",
 ]
@@ -44,6 +45,15 @@ __all__ = [
 #: Version of the layout this library writes and reads.
 SCHEMA_VERSION = 1
 
+Role: TypeAlias = Literal[
+    "charging_post",
+    "battery_post",
+    "speed_sensor",
+    "edge_sensor",
+    "charging_current",
+    "battery_current",
+    "other",
+]
 Pattern: TypeAlias = Literal[
     "healthy",
     "open_diode",
@@ -602,6 +612,8 @@ class Examination(Result):
         Version of the library that made it.
     parameters : dict of str to float
         Parameters the analysis used, after defaults.
+    supply_role : Role or None
+        Where the supply trace was taken; None without one.
     quality : Quality
         Fitness of the capture.
     level : Level
@@ -625,6 +637,7 @@ class Examination(Result):
     schema_version: int
     library_version: str
     parameters: dict[str, float]
+    supply_role: Role | None
     quality: Quality
     level: Level
     ripple: Ripple | None

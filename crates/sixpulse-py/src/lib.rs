@@ -3,6 +3,7 @@ use pyo3::prelude::*;
 
 mod coupling;
 mod error;
+mod examine;
 mod trace;
 
 /// Compiled part of `sixpulse`.
@@ -15,6 +16,8 @@ mod _core {
     const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
     #[pymodule_export]
     use crate::coupling::{PyHighPass, ac_couple, attenuation, half_period_droop, phase_lead_rad, settling_s};
+    #[pymodule_export]
+    use crate::examine::examine;
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

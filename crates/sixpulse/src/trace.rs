@@ -6,7 +6,7 @@
 
 use std::sync::Arc;
 
-use crate::error::{Error, Result, check_positive, check_samples};
+use crate::error::{Error, Result, check_positive};
 
 /// Samples handed out block by block, so that no record has to be widened to `f64` as a whole.
 pub trait Samples {
@@ -131,6 +131,10 @@ impl Role {
     }
 }
 
+/// Largest magnitude of a sample, in the trace's unit: far beyond any probe, and small enough that sums of squares and
+/// fourth powers over a whole record stay finite.
+pub const LARGEST_VALUE: f64 = 1e9;
+
 /// Samples in the form in which they were captured.
 #[derive(Debug, Clone, PartialEq)]
 pub enum RawSamples {
@@ -166,24 +170,36 @@ impl RawSamples {
     }
 
     fn check(&self) -> Result<()> {
-        let bad = match self {
-            Self::I16 { scale, offset, .. } => {
-                if !scale.is_finite() || *scale == 0.0 {
-                    return Err(Error::out_of_range("scale", "a finite number other than 0", *scale));
-                }
-                if !offset.is_finite() {
-                    return Err(Error::out_of_range("offset", "a finite number", *offset));
-                }
-                None
-            }
-            Self::F32(v) => v.iter().position(|x| !x.is_finite()),
-            Self::F64(v) => return check_samples("samples", v),
-        };
-        match bad {
-            _ if self.is_empty() => Err(Error::EmptyInput { parameter: "samples".into() }),
-            Some(index) => Err(Error::NonFinite { parameter: "samples".into(), index }),
-            None => Ok(()),
+        if self.is_empty() {
+            return Err(Error::EmptyInput { parameter: "samples".into() });
         }
+        match self {
+            Self::I16 { scale, offset, .. } => check_scaling(*scale, *offset),
+            Self::F32(v) => check_values(v.iter().map(|&x| f64::from(x))),
+            Self::F64(v) => check_values(v.iter().copied()),
+        }
+    }
+}
+
+fn check_scaling(scale: f64, offset: f64) -> Result<()> {
+    if !scale.is_finite() || scale == 0.0 {
+        return Err(Error::out_of_range("scale", "a finite number other than 0", scale));
+    }
+    if !offset.is_finite() {
+        return Err(Error::out_of_range("offset", "a finite number", offset));
+    }
+    if 32_768.0 * scale.abs() + offset.abs() > LARGEST_VALUE {
+        return Err(Error::out_of_range("scale", "counts that stay within 1e9 in magnitude", scale));
+    }
+    Ok(())
+}
+
+fn check_values(mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
+    let bad = |x: f64| x.is_nan() || x.abs() > LARGEST_VALUE;
+    let Some(index) = values.clone().position(bad) else { return Ok(()) };
+    match values.nth(index) {
+        Some(x) if x.is_finite() => Err(Error::out_of_range("samples", "values within 1e9 in magnitude", x)),
+        _ => Err(Error::NonFinite { parameter: "samples".into(), index }),
     }
 }
 
@@ -212,8 +228,8 @@ impl Trace {
     /// Validates the samples and the rate.
     ///
     /// # Errors
-    /// [`Error::EmptyInput`], [`Error::NonFinite`] for the samples; [`Error::OutOfRange`] for the rate (hertz, above 0),
-    /// the scale (not 0) or the offset.
+    /// [`Error::EmptyInput`], [`Error::NonFinite`] for the samples; [`Error::OutOfRange`] for a sample beyond
+    /// [`LARGEST_VALUE`], the rate (hertz, above 0), the scale (not 0) or the offset.
     pub fn new(samples: RawSamples, sample_rate_hz: f64, coupling: Coupling, role: Role) -> Result<Self> {
         samples.check()?;
         check_positive("sample_rate_hz", sample_rate_hz)?;
