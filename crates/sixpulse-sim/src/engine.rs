@@ -2,7 +2,7 @@
 
 use crate::device::Conduction;
 use crate::error::{Error, Result};
-use crate::ladder::{LEVELS, MOST_INPUTS, Rung, Stepper, TICKS, accumulate};
+use crate::ladder::{LEVELS, MOST_INPUTS, Rung, Stepper, TICKS, accumulate, apply};
 use crate::machine::Excitation;
 use crate::mode::{self, BATTERY_POST, CAPACITOR_CURRENT, CHASSIS, NODES, POST};
 use crate::model::{Model, PLACES};
@@ -241,29 +241,17 @@ impl<'a, const N: usize> Engine<'a, N> {
         let mut u = self.inputs(TICKS >> level);
         let mut x = [0.0; N];
         let inputs = stepper.inputs.len();
-        for (column, &f) in rung.phi.iter().zip(&self.x) {
-            accumulate(&mut x, f, column);
-        }
-        for (column, &f) in rung.p0.iter().zip(&u.u0) {
-            accumulate(&mut x, f, column);
-        }
-        for (column, &f) in rung.p1.iter().zip(&u.u1) {
-            accumulate(&mut x, f, column);
-        }
-        for (column, &f) in rung.p2.iter().zip(&u.u2) {
-            accumulate(&mut x, f, column);
-        }
+        apply(&mut x, &rung.phi, &self.x);
+        apply(&mut x, &rung.p0, &u.u0);
+        apply(&mut x, &rung.p1, &u.u1);
+        apply(&mut x, &rung.p2, &u.u2);
         let mut end = [0.0; MOST_INPUTS];
         for k in 0..inputs {
             end[k] = u.u0[k] + u.u1[k] + u.u2.get(k).copied().unwrap_or(0.0);
         }
         let mut device = [0.0; N];
-        for (column, &f) in stepper.device_x.iter().zip(&x) {
-            accumulate(&mut device, f, column);
-        }
-        for (column, &f) in stepper.device_u.iter().zip(&end) {
-            accumulate(&mut device, f, column);
-        }
+        apply(&mut device, &stepper.device_x, &x);
+        apply(&mut device, &stepper.device_u, &end);
         let mut trial = Trial { x, end, device, rest: self.rest, error_a: 0.0, event: false };
         self.bend(stepper, rung, &mut u, &mut trial);
         trial.event = (0..N).any(|d| trial.device[d] < stepper.lower[d] || trial.device[d] > stepper.upper[d]);
@@ -347,7 +335,7 @@ impl<'a, const N: usize> Engine<'a, N> {
 
     /// Greatest substep (least level) that is aligned and ends before the next edge of a load.
     fn level(&self, least: usize) -> usize {
-        let limit = (self.next_edge - self.step * i64::from(TICKS)).min(i64::from(TICKS));
+        let limit = self.next_edge.saturating_sub(self.step * i64::from(TICKS)).min(i64::from(TICKS));
         let mut level = least;
         while level < LEVELS {
             let size = TICKS >> level;
@@ -535,12 +523,8 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn device_quantities(&self, u: &[f64; MOST_INPUTS]) -> [f64; N] {
         let stepper = self.stepper();
         let mut device = [0.0; N];
-        for (column, &f) in stepper.device_x.iter().zip(&self.x) {
-            accumulate(&mut device, f, column);
-        }
-        for (column, &f) in stepper.device_u.iter().zip(u) {
-            accumulate(&mut device, f, column);
-        }
+        apply(&mut device, &stepper.device_x, &self.x);
+        apply(&mut device, &stepper.device_u, u);
         device
     }
 
@@ -598,12 +582,8 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn observe(&mut self, u: &[f64; MOST_INPUTS], device: &[f64; N]) {
         let stepper = &self.steppers[self.current];
         let mut nodes = [0.0; NODES];
-        for (column, &f) in stepper.node_x.iter().zip(&self.x) {
-            accumulate(&mut nodes, f, column);
-        }
-        for (column, &f) in stepper.node_u.iter().zip(u) {
-            accumulate(&mut nodes, f, column);
-        }
+        apply(&mut nodes, &stepper.node_x, &self.x);
+        apply(&mut nodes, &stepper.node_u, u);
         self.nodes = nodes;
         self.inputs_now = *u;
         self.powers = self.power(u, device);

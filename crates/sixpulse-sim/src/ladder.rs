@@ -42,6 +42,8 @@ pub(crate) struct Stepper<const N: usize> {
     /// Input numbers in the order used by the columns: EMFs, bent rests, loads, the constant.
     pub(crate) inputs: Vec<usize>,
     pub(crate) coils: usize,
+    /// Derivatives with the inputs.
+    drive: Vec<Column<N>>,
     /// Devices by states and by inputs.
     pub(crate) device_x: Vec<Column<N>>,
     pub(crate) device_u: Vec<Column<N>>,
@@ -94,6 +96,18 @@ impl Square {
             for (f, source) in row.iter().zip(other.a.chunks_exact(n)) {
                 target.iter_mut().zip(source).for_each(|(t, s)| *t += f * s);
             }
+        }
+        out
+    }
+    /// `scale self b`.
+    fn times_column<const N: usize>(&self, b: &Column<N>, scale: f64) -> Column<N> {
+        let mut out = [0.0; N];
+        for (o, row) in out.iter_mut().zip(self.a.chunks_exact(self.n)) {
+            let mut sum = 0.0;
+            for (x, y) in row.iter().zip(b) {
+                sum += x * y;
+            }
+            *o = scale * sum;
         }
         out
     }
@@ -160,6 +174,7 @@ impl<const N: usize> Stepper<N> {
             device_u: inputs.iter().map(|&u| columns(&mode.device, n + u)).collect(),
             node_x: (0..n).map(nodes).collect(),
             node_u: inputs.iter().map(|&u| nodes(n + u)).collect(),
+            drive: inputs.iter().map(|&u| std::array::from_fn(|r| driven(&mode, n, r, u))).collect(),
             inputs,
             coils: model.states.coils,
             lower: [f64::NEG_INFINITY; N],
@@ -209,12 +224,7 @@ impl<const N: usize> Stepper<N> {
             out
         };
         let weighted = |q: &Square, scale: f64, count: usize| -> Vec<Column<N>> {
-            let take = self.inputs.iter().take(count);
-            take.map(|&u| {
-                let b: Vec<f64> = (0..n).map(|r| self.mode.derivative.at(r, n + u)).collect();
-                column(&|r| scale * q.a[r * n..(r + 1) * n].iter().zip(&b).map(|(x, y)| x * y).sum::<f64>())
-            })
-            .collect()
+            self.drive.iter().take(count).map(|b| q.times_column(b, scale)).collect()
         };
         let all = self.inputs.len();
         let mut rung = Rung {
@@ -235,6 +245,11 @@ impl<const N: usize> Stepper<N> {
     }
 }
 
+/// Derivative of state `r` with input `u`; 0 beyond the states.
+fn driven(mode: &Mode, states: usize, r: usize, u: usize) -> f64 {
+    if r < states { mode.derivative.at(r, states + u) } else { 0.0 }
+}
+
 /// EMFs, rests of the bent devices, loads that exist, the constant.
 fn used_inputs(model: &Model, mode: &Mode) -> Vec<usize> {
     let mut out: Vec<usize> = (0..model.states.coils).collect();
@@ -245,8 +260,19 @@ fn used_inputs(model: &Model, mode: &Mode) -> Vec<usize> {
 }
 
 /// `target += f column`.
-pub(crate) fn accumulate<const N: usize>(target: &mut [f64; N], f: f64, column: &[f64; N]) {
-    for (t, c) in target.iter_mut().zip(column) {
-        *t += f * c;
+#[inline(always)]
+pub(crate) fn accumulate<const R: usize>(target: &mut [f64; R], f: f64, column: &[f64; R]) {
+    for r in 0..R {
+        target[r] += f * column[r];
     }
+}
+
+/// `target += columns factors`, over as many columns as there are.
+#[inline(always)]
+pub(crate) fn apply<const R: usize>(target: &mut [f64; R], columns: &[[f64; R]], factors: &[f64]) {
+    let mut sum = *target;
+    for (column, &f) in columns.iter().zip(factors) {
+        accumulate(&mut sum, f, column);
+    }
+    *target = sum;
 }

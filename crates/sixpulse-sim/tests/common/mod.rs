@@ -1,6 +1,7 @@
 //! Circuits shared by tests and benchmark, and the same circuits as netlists for ngspice.
 #![allow(dead_code, missing_docs, unreachable_pub, reason = "each test uses a part of this module")]
 
+pub mod measure;
 pub mod netlist;
 
 use sixpulse_sim::machine::{EmfHarmonic, EmfShape, Inductance, StatorLayout, Winding};
