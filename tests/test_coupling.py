@@ -22,7 +22,7 @@ def record(n: int, seed: int = 7) -> NDArray[np.float64]:
     rng = np.random.default_rng(seed)
     step = 0.4 * (t > 0.6 * t[-1])
     ripple: NDArray[np.float64] = 0.15 * np.abs(np.sin(2 * np.pi * 310 * t)) + 0.02 * rng.standard_normal(n)
-    return 14.2 + step + ripple
+    return np.asarray(14.2 + step + ripple)
 
 
 def assert_equal(actual: NDArray[np.float64], expected: NDArray[np.float64]) -> None:

@@ -1,10 +1,12 @@
 # Stubs of the compiled module, kept by hand and proven by stubtest.
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final, Literal, TypeAlias, TypeVar, final, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 
+_Window = Literal["rectangular", "hann", "blackman_harris", "flat_top"]
+_Detrend = Literal["none", "constant"]
 _T = TypeVar("_T")
 _Coupling: TypeAlias = Literal["dc", "ac"]
 _Role: TypeAlias = Literal[
@@ -141,3 +143,51 @@ def phase_lead_rad(*, frequency_hz: float, corner_hz: float) -> float: ...
 def half_period_droop(*, frequency_hz: float, corner_hz: float) -> float: ...
 def settling_s(*, corner_hz: float, remaining: float) -> float: ...
 def examine(capture: Capture, machine: Machine | None = None, electrical_hz: float | None = None) -> dict[str, Any]: ...
+def auto_spectrum(
+    samples: ArrayLike,
+    *,
+    sample_rate_hz: float,
+    segment_samples: int,
+    overlap_samples: int | None,
+    window: _Window,
+    detrend: _Detrend,
+) -> dict[str, Any]: ...
+def cross_spectrum(
+    x: ArrayLike,
+    y: ArrayLike,
+    *,
+    sample_rate_hz: float,
+    segment_samples: int,
+    overlap_samples: int | None,
+    window: _Window,
+    detrend: _Detrend,
+) -> dict[str, Any]: ...
+def coherence(
+    x: ArrayLike,
+    y: ArrayLike,
+    *,
+    sample_rate_hz: float,
+    segment_samples: int,
+    overlap_samples: int | None,
+    window: _Window,
+    detrend: _Detrend,
+) -> dict[str, Any]: ...
+def coherence_significance(*, averages: float, alpha: float) -> float: ...
+def effective_averages(
+    *, segments: int, segment_samples: int, overlap_samples: int | None, window: _Window
+) -> float: ...
+def window_samples(*, window: _Window, length: int) -> NDArray[np.float64]: ...
+def window_figures(*, window: _Window, length: int) -> dict[str, float]: ...
+def sine_fit_known(samples: ArrayLike, *, sample_rate_hz: float, frequency_hz: float) -> dict[str, Any]: ...
+def sine_fit(samples: ArrayLike, *, sample_rate_hz: float, start_hz: float | None) -> dict[str, Any]: ...
+def harmonic_fit_known(
+    samples: ArrayLike, *, sample_rate_hz: float, frequency_hz: float, orders: Iterable[int]
+) -> dict[str, Any]: ...
+def harmonic_fit(
+    samples: ArrayLike, *, sample_rate_hz: float, start_hz: float, orders: Iterable[int]
+) -> dict[str, Any]: ...
+def sine_frequency_bound_hz(*, amplitude: float, noise_rms: float, samples: int, sample_rate_hz: float) -> float: ...
+def harmonic_frequency_bound_hz(
+    *, orders: Iterable[int], amplitudes: ArrayLike, noise_rms: float, samples: int, sample_rate_hz: float
+) -> float: ...
+def amplitude_bound(*, noise_rms: float, samples: int) -> float: ...

@@ -4,6 +4,8 @@ use pyo3::prelude::*;
 mod coupling;
 mod error;
 mod examine;
+mod spectrum;
+mod tone;
 mod trace;
 
 /// Compiled part of `sixpulse`.
@@ -18,6 +20,16 @@ mod _core {
     use crate::coupling::{PyHighPass, ac_couple, attenuation, half_period_droop, phase_lead_rad, settling_s};
     #[pymodule_export]
     use crate::examine::examine;
+    #[pymodule_export]
+    use crate::spectrum::{
+        auto_spectrum, coherence, coherence_significance, cross_spectrum, effective_averages, window_figures,
+        window_samples,
+    };
+    #[pymodule_export]
+    use crate::tone::{
+        amplitude_bound, harmonic_fit, harmonic_fit_known, harmonic_frequency_bound_hz, sine_fit, sine_fit_known,
+        sine_frequency_bound_hz,
+    };
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

@@ -470,7 +470,7 @@ impl PyMachine {
 }
 
 /// A whole number; a negative or too large one is out of range, anything else a wrong type.
-fn whole_number(parameter: &str, expected: &str, value: &Bound<'_, PyAny>) -> PyResult<u32> {
+pub fn whole_number(parameter: &str, expected: &str, value: &Bound<'_, PyAny>) -> PyResult<u32> {
     if let Ok(number) = value.extract::<u32>() {
         return Ok(number);
     }

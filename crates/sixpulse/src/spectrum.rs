@@ -238,7 +238,8 @@ pub struct CrossSpectrum {
 pub struct Coherence {
     /// Frequency of each bin, hertz: 0 to half the sample rate.
     pub frequencies_hz: Vec<f64>,
-    /// `|Sxy|^2 / (Sxx Syy)` of each bin, 0 to 1; 0 where either record has no power at all.
+    /// `|Sxy|^2 / (Sxx Syy)` of each bin, 0 to 1; 0 where either record has no power beyond rounding, that is no more
+    /// than 1e-24 of its strongest bin.
     pub coherence: Vec<f64>,
     /// Segments averaged.
     pub segments: usize,
@@ -358,6 +359,9 @@ pub fn cross_spectrum<X: Samples + ?Sized, Y: Samples + ?Sized>(
     Ok(CrossSpectrum { frequencies_hz, density, density_x, density_y, segments: from_x.count, enbw_hz: scale.enbw_hz })
 }
 
+/// Part of a record's strongest bin below which a bin holds rounding: what is left of a mean that was taken off.
+const ROUNDING: f64 = 1e-24;
+
 /// Magnitude-squared coherence of two records of equal length that hold at least two segments.
 ///
 /// # Errors
@@ -385,17 +389,19 @@ pub fn coherence<X: Samples + ?Sized, Y: Samples + ?Sized>(
         }
     }
     let cross = cross_spectrum(x, y, sample_rate_hz, welch)?;
+    let strongest = |density: &[f64]| density.iter().fold(0.0_f64, |m, &d| m.max(d));
+    let (floor_x, floor_y) = (ROUNDING * strongest(&cross.density_x), ROUNDING * strongest(&cross.density_y));
     let autos = cross.density_x.iter().zip(&cross.density_y);
-    let coherence = cross.density.iter().zip(autos).map(|(xy, (&xx, &yy))| squared_ratio(xy, xx, yy)).collect();
+    let ratio = |(xy, (&xx, &yy)): (&Complex64, (&f64, &f64))| {
+        if xx > floor_x && yy > floor_y { squared_ratio(xy, xx, yy) } else { 0.0 }
+    };
+    let coherence = cross.density.iter().zip(autos).map(ratio).collect();
     let (segments, effective_averages) = (cross.segments, welch.effective_averages(cross.segments));
     Ok(Coherence { frequencies_hz: cross.frequencies_hz, coherence, segments, effective_averages })
 }
 
 /// `|xy|^2 / (xx yy)`; rounding may carry a perfect coherence past 1 by its last digit, which is taken back.
 fn squared_ratio(xy: &Complex64, xx: f64, yy: f64) -> f64 {
-    if xx == 0.0 || yy == 0.0 {
-        return 0.0;
-    }
     (xy.norm() / (xx.sqrt() * yy.sqrt())).powi(2).min(1.0)
 }
 

@@ -443,6 +443,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
             }
             before = moved;
             if self.unknowns == Unknowns::LinearAndTurn {
+                check_waves(&model)?;
                 factor = self.factor(length, &model, Unknowns::LinearAndTurn)?;
                 step = factor.solve(&here.gradient);
             } else {
@@ -543,6 +544,16 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
     }
 }
 
+/// Refuses to look for the frequency of waves that are no more than the level's rounding.
+fn check_waves(model: &Model) -> Result<()> {
+    let largest = model.cosine.iter().chain(&model.sine).fold(0.0_f64, |m, x| m.max(x.abs()));
+    if largest > 1e-13 * model.offset.abs() {
+        return Ok(());
+    }
+    let reason = "nothing at the starting frequency and the orders given";
+    Err(Error::Undetermined { parameter: "samples".into(), reason: reason.into() })
+}
+
 /// The angle between -pi and pi.
 fn wrap(angle: f64) -> f64 {
     angle - TAU * (angle / TAU).round()
@@ -633,7 +644,9 @@ mod tests {
         let fit = harmonic_fit_known(x.as_slice(), 1000.0, 20.0, &[1]).unwrap();
         assert!(fit.amplitudes[0] < 1e-12 && fit.phases_rad_std[0] <= PI / 3.0_f64.sqrt());
         assert_eq!(sine_fit(x.as_slice(), 1000.0, None).unwrap_err().code(), "undetermined_fit");
-        assert_eq!(sine_fit([0.0; 64].as_slice(), 1000.0, Some(20.0)).unwrap_err().code(), "undetermined_fit");
+        for level in [0.0, 1.0, 14.2] {
+            assert_eq!(sine_fit([level; 64].as_slice(), 1000.0, Some(20.0)).unwrap_err().code(), "undetermined_fit");
+        }
     }
 
     #[test]
