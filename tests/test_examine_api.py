@@ -67,6 +67,15 @@ def test_electrical_frequency() -> None:
         assert made.cycle.electrical_hz == pytest.approx(ELECTRICAL_HZ, rel=2e-3)
 
 
+def test_contamination() -> None:
+    made = sixpulse.examine(sprayer(), electrical_hz=ELECTRICAL_HZ)
+    found = made.contamination["ground_speed"]
+    assert found.verdict == "contaminated"
+    # Made as a quarter of the post's ripple; DESIGN section 6 asks for 3 %.
+    assert found.gain_v_per_v == pytest.approx(0.25, rel=0.03)
+    assert found.own_frequency_hz is None
+
+
 def test_ac_coupling_hides_the_level() -> None:
     made = sixpulse.examine(sprayer(coupling="ac"))
     assert made.level.mean_v is None

@@ -243,13 +243,21 @@ def contamination_figures(examination: Examination, name: str) -> tuple[Figure, 
         gain = quantity(one.gain_v_per_v, "V/V", std=one.gain_v_per_v_std)
         figures.append(Figure("Gain", gain, "circuit / supply"))
     if one.delay_s is not None:
-        figures.append(Figure("Delay", quantity(one.delay_s, "s", std=one.delay_s_std), "behind the supply"))
+        delay = quantity(one.delay_s, "s", std=one.delay_s_std)
+        figures.append(Figure("Delay", delay, _PATH_NOTES[one.path] if one.path else ""))
     figures.append(Figure("Explained", percent(one.explained_fraction), "of the circuit's AC power, by the ripple"))
     own = "standstill" if one.own_frequency_hz is None else quantity(one.own_frequency_hz, "Hz")
     figures.append(Figure("Own signal", own, f"{quantity(one.own_peak_to_peak_v, 'V')} peak-to-peak, ripple removed"))
     if one.indicated_hz is not None:
         figures.append(Figure("Indicated", quantity(one.indicated_hz, "Hz"), "what a pulse conditioner would count"))
     return tuple(figures)
+
+
+_PATH_NOTES = {
+    "delay": "behind the supply, the same waveform",
+    "interpolated_delay": "behind the supply, the same waveform",
+    "first_order_lag": "time constant of the low-pass it came through",
+}
 
 
 def points_figures(points: Points | None) -> tuple[Figure, ...]:

@@ -15,7 +15,7 @@ from ._core import Capture
 from ._extras import require
 from .coupling import ac_couple
 from .errors import InvalidCombinationError
-from .results import Examination, FloatArray
+from .results import Contamination, Examination, FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -223,8 +223,8 @@ def sensor_against_supply(
 ) -> Axes:
     """Draw a circuit's trace with the ripple that the supply explains in it.
 
-    The dashed line is the supply's ripple times the gain found, later by the delay found. Without a gain (a clean or
-    undetermined verdict) it is the supply's ripple itself on a scale of its own, to the right.
+    The dashed line is the supply's ripple times the gain found, along the path and with the delay found. Without a
+    gain (a clean or undetermined verdict) it is the supply's ripple itself on a scale of its own, to the right.
 
     Parameters
     ----------
@@ -268,9 +268,10 @@ def sensor_against_supply(
         other.spines["top"].set_visible(False)
         axes.plot([], [], color=_ACCENT, linewidth=1.1, linestyle="--", label=f"{supply}, right-hand scale")
     else:
-        delayed = np.interp(samples - rate_hz * (found.delay_s or 0.0), np.arange(ripple.size), ripple)
-        label = f"{supply} times {found.gain_v_per_v:.3g}, delayed"
-        axes.plot(time_ms, found.gain_v_per_v * delayed, color=_ACCENT, linewidth=1.3, linestyle="--", label=label)
+        carried = found.gain_v_per_v * _through(found, ripple, rate_hz)[window]
+        how = "through a low-pass" if found.path == "first_order_lag" else "delayed"
+        label = f"{supply} times {found.gain_v_per_v:.3g}, {how}"
+        axes.plot(time_ms, carried, color=_ACCENT, linewidth=1.3, linestyle="--", label=label)
     axes.set_xlabel("time, ms")
     axes.set_ylabel("V")
     axes.set_title(f"{name} against {supply}: {found.verdict}", loc="left", fontsize="medium")
@@ -357,6 +358,14 @@ def _supply(examination: Examination) -> tuple[str, float]:
     _need(ripple is not None, "the capture has no supply trace")
     assert ripple is not None
     return ripple.trace, ripple.corner_hz
+
+
+def _through(found: Contamination, ripple: FloatArray, rate_hz: float) -> FloatArray:
+    """Send the supply's ripple along the path found, for gain 1; the ends of the record wrap round."""
+    delay_s = found.delay_s or 0.0
+    angular = 2.0j * np.pi * np.fft.rfftfreq(ripple.size, 1.0 / rate_hz)
+    response = 1.0 / (1.0 + angular * delay_s) if found.path == "first_order_lag" else np.exp(-angular * delay_s)
+    return np.asarray(np.fft.irfft(np.fft.rfft(ripple) * response, ripple.size), dtype=np.float64)
 
 
 def _window(capture: Capture, examination: Examination, cycles: int) -> slice:

@@ -191,8 +191,9 @@ def _figure(width: float, height: float) -> Figure:
 
 def _uri(figure: Figure) -> str:
     buffer = io.BytesIO()
-    # Without a date the same examination gives the same page.
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    # Without a date and with a fixed salt for identifiers the same examination gives the same page.
+    with require("matplotlib", extra="plot").rc_context({"svg.hashsalt": "sixpulse"}):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 

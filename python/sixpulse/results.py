@@ -40,6 +40,7 @@ __all__ = [
     "Role",
     "Severity",
     "TraceQuality",
+    "TransferPath",
 ]
 
 #: Version of the layout this library writes and reads.
@@ -66,6 +67,7 @@ Pattern: TypeAlias = Literal[
 ]
 LevelVerdict: TypeAlias = Literal["not_charging", "low", "within", "high", "unknown"]
 ContaminationVerdict: TypeAlias = Literal["contaminated", "clean", "undetermined"]
+TransferPath: TypeAlias = Literal["delay", "interpolated_delay", "first_order_lag"]
 Severity: TypeAlias = Literal["info", "warning", "fault"]
 QualityImpact: TypeAlias = Literal["note", "limits", "prevents"]
 QualityCode: TypeAlias = Literal[
@@ -518,6 +520,13 @@ class Contamination(Result):
         Delay of the circuit behind the supply, seconds.
     delay_s_std : float or None
         Standard uncertainty of it.
+    path : TransferPath or None
+        How the ripple travels: "delay" (the same waveform, later), "interpolated_delay" (the same between two samples
+        on a straight line), "first_order_lag" (through a low-pass of that time constant); None when clean or
+        undetermined.
+    coupling_corner_hz : float or None
+        Corner in hertz by which the two traces' AC coupling differs, as fitted or given: positive where the supply's
+        is higher, 0 for equal couplings; None when clean or undetermined.
     explained_fraction : float
         Fraction of the circuit's AC power explained by the supply's ripple (0 to 1).
     detectable_gain_v_per_v : float or None
@@ -538,6 +547,8 @@ class Contamination(Result):
     gain_v_per_v_std: float | None
     delay_s: float | None
     delay_s_std: float | None
+    path: TransferPath | None
+    coupling_corner_hz: float | None
     explained_fraction: float
     detectable_gain_v_per_v: float | None
     orders: tuple[OrderTransfer, ...]
