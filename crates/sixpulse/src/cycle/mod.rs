@@ -244,7 +244,7 @@ pub fn hypotheses(trace: &Trace, pulse_number: u32) -> Result<Vec<CycleHypothesi
             break;
         }
         let Ok(line) = track::follow(&search, search_rate_hz, &path)
-            .and_then(|line| track::refine(&view, sample_rate_hz, line, 3))
+            .and_then(|line| track::refine(&search[..], search_rate_hz, line, 3))
         else {
             break;
         };
