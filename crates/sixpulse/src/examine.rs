@@ -9,7 +9,7 @@ use crate::findings::{self, Finding};
 use crate::level;
 use crate::quality::{self, CycleFacts, Quality};
 use crate::rectifier::classify::{self, Judgement};
-use crate::rectifier::signature::SupplyFacts;
+use crate::rectifier::signature::Reading;
 use crate::rectifier::{Pattern, Rectifier};
 use crate::ripple::{self, Ripple};
 use crate::trace::{Capture, Machine, Role, Trace, for_each_block};
@@ -118,10 +118,7 @@ pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examinatio
     let level = level::judge(capture);
     let supply = quality::supply_trace(capture).and_then(|name| Some((name, capture.trace(name)?)));
     let reading = match supply {
-        Some((name, trace)) => {
-            let step_v = assessed.traces.iter().find(|(n, _)| n == name).and_then(|(_, q)| q.step);
-            Some(read_supply(name, trace, capture, options, &level, step_v)?)
-        }
+        Some((name, trace)) => Some(read_supply(name, trace, capture, options)?),
         None => None,
     };
     let (cycle, rectifier, ripple, track) = match reading {
@@ -171,27 +168,10 @@ struct SupplyReading {
     track: Option<PhaseTrack>,
 }
 
-fn read_supply(
-    name: &str,
-    trace: &Trace,
-    capture: &Capture,
-    options: &ExamineOptions,
-    level: &Level,
-    step_v: Option<f64>,
-) -> Result<SupplyReading> {
-    let hypotheses = cycle::hypotheses(trace, options.machine.pulse_number())?;
-    let facts = SupplyFacts {
-        level_v: level.mean_v,
-        ac_rms_v: rms(&AcView::new(trace, cycle::SEARCH_CORNER_HZ)?),
-        step_v,
-        coupling: trace.coupling(),
-        role: trace.role(),
-        pulse_number: options.machine.pulse_number(),
-        expected_hz: expected_hz(capture, options),
-        duration_s: trace.duration_s(),
-    };
-    let Judgement { rectifier, chosen, candidates } = classify::judge(&hypotheses, &facts);
-    let chosen = chosen.map(|i| &hypotheses[i]);
+fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOptions) -> Result<SupplyReading> {
+    let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
+    let Judgement { rectifier, chosen, candidates } = classify::judge(&reading);
+    let chosen = chosen.map(|i| &reading.hypotheses[i]);
     let cycle = match chosen {
         Some(hypothesis) => Cycle::of(name, hypothesis, candidates),
         None => Cycle::none(name, no_cycle_reason(rectifier.pattern), candidates),

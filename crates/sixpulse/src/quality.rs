@@ -197,6 +197,12 @@ impl Quality {
     }
 }
 
+/// Step of a trace's converter, in the trace's unit; `None` where none shows.
+#[must_use]
+pub fn step(trace: &Trace) -> Option<f64> {
+    figures::quantiser_step(trace)
+}
+
 /// Name of the trace on which the rectifier is read: the charging post before the battery post.
 #[must_use]
 pub fn supply_trace(capture: &Capture) -> Option<&str> {

@@ -5,7 +5,7 @@
 //! rectifier's ripple", and one soft-max over all of them gives the probabilities. A known frequency enters as soft
 //! evidence on its side of the pairs.
 
-use super::signature::{self, SupplyFacts};
+use super::signature::{self, Reading, SupplyFacts};
 use super::{Ambiguity, Evidence, Pattern, Rectifier};
 use crate::cycle::{CycleHypothesis, FrequencyCandidate};
 
@@ -45,7 +45,8 @@ struct Scores {
 
 /// Judges the hypotheses together.
 #[must_use]
-pub fn judge(hypotheses: &[CycleHypothesis], facts: &SupplyFacts) -> Judgement {
+pub fn judge(reading: &Reading) -> Judgement {
+    let Reading { hypotheses, facts } = reading;
     let mut scores = score(hypotheses, facts);
     expect_frequency(&mut scores, hypotheses, facts);
     let probabilities = soft_max(&scores);

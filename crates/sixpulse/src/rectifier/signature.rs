@@ -4,9 +4,97 @@
 //! cut: amplitudes as shares of the ripple, and phases only in sums that cancel a shift (`phase_i + phase_j -
 //! phase_(i+j)`).
 
-use crate::cycle::CycleHypothesis;
-use crate::trace::{Coupling, Role};
+use crate::angle::PhaseTrack;
+use crate::coupling::AcView;
+use crate::cycle::{self, CycleHypothesis};
+use crate::error::Result;
+use crate::trace::{Coupling, Role, Samples, Trace, for_each_block};
 use rustfft::num_complex::Complex64;
+
+/// A supply trace read for its rectifier: every hypothesis on the cycle, and what is known besides.
+#[derive(Debug, Clone)]
+pub struct Reading {
+    /// The hypotheses; empty when nothing repeats.
+    pub hypotheses: Vec<CycleHypothesis>,
+    /// What is known besides.
+    pub facts: SupplyFacts,
+}
+
+impl Reading {
+    /// Reads a supply trace for a machine of `pulse_number` 6 or 12. `expected_hz` is the electrical frequency to
+    /// expect with its relative standard uncertainty.
+    ///
+    /// # Errors
+    /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner of the search.
+    pub fn new(trace: &Trace, pulse_number: u32, expected_hz: Option<(f64, f64)>) -> Result<Self> {
+        let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
+        let (ac_rms_v, noise_rms_v) = spread(&view);
+        let facts = SupplyFacts {
+            level_v: (trace.coupling() == Coupling::Dc).then(|| mean(trace)),
+            ac_rms_v,
+            noise_rms_v,
+            step_v: crate::quality::step(trace),
+            coupling: trace.coupling(),
+            role: trace.role(),
+            pulse_number,
+            expected_hz,
+        };
+        Ok(Self { hypotheses: cycle::hypotheses(trace, pulse_number)?, facts })
+    }
+
+    /// The figures of every hypothesis, in the order of the hypotheses.
+    #[must_use]
+    pub fn signatures(&self) -> Vec<Signature> {
+        self.hypotheses.iter().map(|h| signature(h, &self.facts)).collect()
+    }
+
+    /// The figures of the record as a whole, from which "no ripple" and "not a rectifier's ripple" are judged.
+    #[must_use]
+    pub fn record_figures(&self) -> Signature {
+        let mut values = Vec::with_capacity(16);
+        put_record(&mut values, self);
+        Signature { values }
+    }
+}
+
+/// Names of the figures of a hypothesis, in their order.
+#[must_use]
+pub fn names() -> Vec<String> {
+    collect_names(|names| put_all(names, None, &SupplyFacts::default()))
+}
+
+/// Names of the figures of a record, in their order.
+#[must_use]
+pub fn record_names() -> Vec<String> {
+    collect_names(|names| put_record(names, &Reading { hypotheses: Vec::new(), facts: SupplyFacts::default() }))
+}
+
+fn collect_names(put: impl Fn(&mut Vec<String>)) -> Vec<String> {
+    let mut names = Vec::with_capacity(80);
+    put(&mut names);
+    names
+}
+
+fn mean(trace: &Trace) -> f64 {
+    let mut sum = 0.0;
+    for_each_block(trace, |_, block| sum += block.iter().sum::<f64>());
+    sum / trace.len() as f64
+}
+
+/// R.m.s. of the samples, and of their differences from sample to sample over the square root of two: the r.m.s. of
+/// white noise, and little of a ripple sampled many times a cycle.
+fn spread(view: &AcView<'_>) -> (f64, f64) {
+    let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
+    for_each_block(view, |_, block| {
+        for &x in block {
+            squares += x * x;
+            steps += previous.map_or(0.0, |p: f64| (x - p) * (x - p));
+            previous = Some(x);
+        }
+    });
+    let n = view.len() as f64;
+    ((squares / n).sqrt(), (0.5 * steps / n).sqrt())
+}
 
 /// What is known of the supply trace besides its cycle.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,6 +103,8 @@ pub struct SupplyFacts {
     pub level_v: Option<f64>,
     /// R.m.s. of the trace after the level is taken out, volts.
     pub ac_rms_v: f64,
+    /// R.m.s. of white noise that the sample-to-sample differences would need, volts.
+    pub noise_rms_v: f64,
     /// Step of the converter, volts; `None` where none shows.
     pub step_v: Option<f64>,
     /// Input coupling.
@@ -25,8 +115,22 @@ pub struct SupplyFacts {
     pub pulse_number: u32,
     /// Expected electrical frequency in hertz and its relative standard uncertainty.
     pub expected_hz: Option<(f64, f64)>,
-    /// Length of the record, seconds.
-    pub duration_s: f64,
+}
+
+impl Default for SupplyFacts {
+    /// A silent DC-coupled charging post of unknown level.
+    fn default() -> Self {
+        Self {
+            level_v: None,
+            ac_rms_v: 0.0,
+            noise_rms_v: 0.0,
+            step_v: None,
+            coupling: Coupling::Dc,
+            role: Role::ChargingPost,
+            pulse_number: 6,
+            expected_hz: None,
+        }
+    }
 }
 
 /// Orders whose shares are figures by themselves.
@@ -71,10 +175,10 @@ struct Orders {
 }
 
 impl Orders {
-    fn new(hypothesis: &CycleHypothesis) -> Self {
-        let spectra = &hypothesis.spectra;
-        let at = |n: usize| spectra.mean.get(n - 1).copied().unwrap_or(Complex64::ZERO);
-        let std = |n: usize| if n <= spectra.mean.len() { spectra.mean_std(n - 1) } else { 0.0 };
+    fn new(hypothesis: Option<&CycleHypothesis>) -> Self {
+        let spectra = hypothesis.map(|h| &h.spectra);
+        let at = |n: usize| spectra.and_then(|s| s.mean.get(n - 1)).copied().unwrap_or(Complex64::ZERO);
+        let std = |n: usize| spectra.filter(|s| n <= s.mean.len()).map_or(0.0, |s| s.mean_std(n - 1));
         let complex: Vec<Complex64> = (1..=crate::cycle::ORDERS).map(at).collect();
         let amplitude: Vec<f64> =
             (1..=crate::cycle::ORDERS).map(|n| (at(n).norm_sqr() - std(n) * std(n)).max(0.0).sqrt()).collect();
@@ -84,6 +188,10 @@ impl Orders {
     }
     fn c(&self, n: usize) -> f64 {
         self.amplitude[n - 1]
+    }
+    /// R.m.s. of all orders together.
+    fn rms(&self) -> f64 {
+        self.amplitude.iter().map(|c| 0.5 * c * c).sum::<f64>().sqrt()
     }
     fn share(&self, n: usize) -> f64 {
         (self.c(n) / self.size).powi(2)
@@ -96,7 +204,7 @@ impl Orders {
 /// `sqrt(c1^2 + ... + c5^2) / c6`, both above their noise; `None` when order 6 is beyond the sample rate.
 #[must_use]
 pub fn sub_six_ratio(hypothesis: &CycleHypothesis) -> Option<f64> {
-    let orders = Orders::new(hypothesis);
+    let orders = Orders::new(Some(hypothesis));
     if hypothesis.spectra.mean.len() < 6 {
         return None;
     }
@@ -108,19 +216,12 @@ pub fn sub_six_ratio(hypothesis: &CycleHypothesis) -> Option<f64> {
 #[must_use]
 pub fn signature(hypothesis: &CycleHypothesis, facts: &SupplyFacts) -> Signature {
     let mut values = Vec::with_capacity(64);
-    put_all(&mut values, hypothesis, facts);
+    put_all(&mut values, Some(hypothesis), facts);
     Signature { values }
 }
 
-/// Names of the figures, in their order.
-#[must_use]
-pub fn names(hypothesis: &CycleHypothesis, facts: &SupplyFacts) -> Vec<String> {
-    let mut names = Vec::with_capacity(64);
-    put_all(&mut names, hypothesis, facts);
-    names
-}
-
-fn put_all(out: &mut impl Sink, hypothesis: &CycleHypothesis, facts: &SupplyFacts) {
+/// Puts the figures of a hypothesis; without one, of a cycle without any ripple (for the names).
+fn put_all(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>, facts: &SupplyFacts) {
     let orders = Orders::new(hypothesis);
     put_shares(out, &orders);
     put_phases(out, &orders);
@@ -156,9 +257,14 @@ fn put_phases(out: &mut impl Sink, orders: &Orders) {
     }
 }
 
-fn put_shape(out: &mut impl Sink, hypothesis: &CycleHypothesis) {
-    let count = hypothesis.grid.nrows() as f64;
-    let mean: Vec<f64> = hypothesis.grid.columns().into_iter().map(|c| c.sum() / count).collect();
+fn put_shape(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>) {
+    let mean: Vec<f64> = hypothesis.map_or_else(
+        || vec![0.0; 2],
+        |h| {
+            let count = h.grid.nrows() as f64;
+            h.grid.columns().into_iter().map(|c| c.sum() / count).collect()
+        },
+    );
     let n = mean.len() as f64;
     let level = mean.iter().sum::<f64>() / n;
     let moment = |p: i32| mean.iter().map(|x| (x - level).powi(p)).sum::<f64>() / n;
@@ -169,36 +275,64 @@ fn put_shape(out: &mut impl Sink, hypothesis: &CycleHypothesis) {
     out.put("crest_share", (high - level) / (high - low).max(1e-12));
 }
 
-fn put_levels(out: &mut impl Sink, hypothesis: &CycleHypothesis, orders: &Orders, facts: &SupplyFacts) {
-    let rms = orders.amplitude.iter().map(|c| 0.5 * c * c).sum::<f64>().sqrt().max(1e-9);
-    let level = facts.level_v.map_or(14.0, f64::abs).max(1.0);
-    out.put("ripple_to_level", (rms / level).ln());
-    out.put("level_known", f64::from(u8::from(facts.level_v.is_some())));
-    let system = if level > 18.0 { 28.0 } else { 14.0 };
-    out.put("level", if facts.level_v.is_some() { level / system - 1.0 } else { 0.0 });
+fn put_levels(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>, orders: &Orders, facts: &SupplyFacts) {
+    let rms = orders.rms().max(1e-9);
+    out.put("ripple_to_level", (rms / assumed_level(facts)).ln());
+    put_level(out, facts);
     out.put("signal_to_noise", ((orders.size + 1e-12) / (orders.noise + 1e-12)).ln().min(8.0));
     out.put("explained_share", (rms / facts.ac_rms_v.max(1e-9)).powi(2).min(1.5));
     out.put("steps", facts.step_v.map_or(4.0, |s| (rms / s).ln().min(4.0)));
-    out.put("battery_post", f64::from(u8::from(facts.role == Role::BatteryPost)));
-    out.put("ac_coupled", f64::from(u8::from(facts.coupling == Coupling::Ac)));
-    out.put("electrical_hz", hypothesis.track.mean_hz().ln());
-    out.put("cycles", (hypothesis.grid.nrows() as f64).ln());
+    out.put("electrical_hz", hypothesis.map_or(0.0, |h| h.track.mean_hz().ln()));
+    out.put("cycles", hypothesis.map_or(0.0, |h| (h.grid.nrows() as f64).ln()));
 }
 
-fn put_track(out: &mut impl Sink, hypothesis: &CycleHypothesis) {
+/// The level, or the usual one where AC coupling hides it.
+fn assumed_level(facts: &SupplyFacts) -> f64 {
+    facts.level_v.map_or(14.0, f64::abs).max(1.0)
+}
+
+fn flag(condition: bool) -> f64 {
+    f64::from(u8::from(condition))
+}
+
+fn put_level(out: &mut impl Sink, facts: &SupplyFacts) {
+    let level = assumed_level(facts);
+    let system = if level > 18.0 { 28.0 } else { 14.0 };
+    out.put("level_known", flag(facts.level_v.is_some()));
+    out.put("level", if facts.level_v.is_some() { (level / system - 1.0).max(-1.0) } else { 0.0 });
+    out.put("battery_post", flag(facts.role == Role::BatteryPost));
+    out.put("ac_coupled", flag(facts.coupling == Coupling::Ac));
+}
+
+/// Puts the figures of the record as a whole.
+fn put_record(out: &mut impl Sink, reading: &Reading) {
+    let facts = &reading.facts;
+    put_level(out, facts);
+    out.put("ac_rms", (facts.ac_rms_v + 1e-5).ln());
+    out.put("noise_share", ((facts.noise_rms_v + 1e-6) / (facts.ac_rms_v + 1e-6)).ln());
+    out.put("record_steps", facts.step_v.map_or(4.0, |s| ((facts.ac_rms_v + 1e-6) / s).ln().min(4.0)));
+    out.put("hypotheses", (1.0 + reading.hypotheses.len() as f64).ln());
+    let best = |figure: fn(&Orders, &SupplyFacts) -> f64| {
+        reading.hypotheses.iter().map(|h| figure(&Orders::new(Some(h)), facts)).fold(0.0, f64::max)
+    };
+    out.put("best_explained_share", best(|o, f| (o.rms() / f.ac_rms_v.max(1e-9)).powi(2).min(1.5)));
+    out.put("best_signal_to_noise", best(|o, _| (o.size / (o.noise + 1e-12)).ln().clamp(0.0, 8.0)));
+    out.put("best_ripple", (best(|o, _| o.rms()) + 1e-5).ln());
+}
+
+fn put_track(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>) {
     for m in [2, 3, 6, 12] {
-        out.put(&format!("line_is_order_{m}"), f64::from(u8::from(hypothesis.line_order == m)));
+        out.put(&format!("line_is_order_{m}"), flag(hypothesis.is_some_and(|h| h.line_order == m)));
     }
-    out.put("searches_before", hypothesis.rank as f64);
-    out.put("relative_power", hypothesis.relative_power.max(1e-6).ln());
-    let (wander, ramp) = speed_figures(hypothesis);
+    out.put("searches_before", hypothesis.map_or(0.0, |h| h.rank as f64));
+    out.put("relative_power", hypothesis.map_or(0.0, |h| h.relative_power.max(1e-6).ln()));
+    let (wander, ramp) = hypothesis.map_or((0.0, 0.0), |h| speed_figures(&h.track));
     out.put("speed_wander", (wander + 1e-4).ln());
     out.put("speed_ramp", ramp.abs());
 }
 
 /// Relative standard deviation of the speed about its straight trend, and the trend's change over the record.
-fn speed_figures(hypothesis: &CycleHypothesis) -> (f64, f64) {
-    let track = &hypothesis.track;
+fn speed_figures(track: &PhaseTrack) -> (f64, f64) {
     let count = (track.whole_cycles().1 * 2).clamp(8, 4096);
     let step = track.duration_s() / count as f64;
     let hz: Vec<f64> = (0..count)
