@@ -153,7 +153,7 @@ pub fn harmonic_fit_known<S: Samples + ?Sized>(
 ) -> Result<HarmonicFit> {
     let task = Task::new(samples, sample_rate_hz, orders, Unknowns::Linear)?;
     task.check_orders_below_nyquist("frequency_hz", frequency_hz)?;
-    task.fit(frequency_hz, task.samples.len())
+    task.fit(frequency_hz)
 }
 
 /// Joint fit of the fundamental's frequency and of the given orders.
@@ -414,11 +414,11 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
             }
             length = length.saturating_mul(GROWTH);
         }
-        self.fit(frequency_hz, n)
+        self.fit(frequency_hz)
     }
 
-    fn fit(&self, frequency_hz: f64, length: usize) -> Result<HarmonicFit> {
-        let settled = self.settle(frequency_hz, length)?;
+    fn fit(&self, frequency_hz: f64) -> Result<HarmonicFit> {
+        let settled = self.settle(frequency_hz, self.samples.len())?;
         Ok(self.report(&settled, frequency_hz))
     }
 
