@@ -1,6 +1,7 @@
 //! Which rectifier pattern the ripple shows.
 
 pub mod classify;
+pub mod ideal;
 pub mod signature;
 
 use crate::trace::words;
