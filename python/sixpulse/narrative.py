@@ -285,7 +285,7 @@ def percent(fraction: float) -> str:
         return "more than 99.9 %"
     if 0.0 <= fraction < 0.001:
         return "less than 0.1 %"
-    return f"{100.0 * fraction:.3g} %"
+    return f"{100.0 * fraction:.1f} %".replace(".0 %", " %")
 
 
 _PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}

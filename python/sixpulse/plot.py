@@ -25,6 +25,7 @@ __all__ = ["capture", "close_up", "mean_cycle", "orders", "sensor_against_supply
 _INK = "#22303c"
 _ACCENT = "#a8480c"
 _PALE = "#c9d2d9"
+_WIDE = "#8da3b3"
 _SERIES = (_INK, _ACCENT, "#0b6e6e", "#6b4a8e")
 #: Bins of the lowest and highest value that a long record is reduced to; a screen has no more columns.
 _BINS = 1500
@@ -260,7 +261,8 @@ def sensor_against_supply(
     samples = np.arange(window.start, window.stop)
     time_ms = 1e3 * samples / rate_hz
     axes = _axes(ax)
-    axes.plot(time_ms, circuit[window], color=_INK, linewidth=1.1, label=f"{name}, AC-coupled")
+    # Wide and pale below narrow and dark: where the two agree, both still show.
+    axes.plot(time_ms, circuit[window], color=_WIDE, linewidth=3.2, label=f"{name}, AC-coupled")
     if found.gain_v_per_v is None:
         other = axes.twinx()
         other.plot(time_ms, ripple[window], color=_ACCENT, linewidth=1.1, linestyle="--")
@@ -271,7 +273,7 @@ def sensor_against_supply(
         carried = found.gain_v_per_v * _through(found, ripple, rate_hz)[window]
         how = "through a low-pass" if found.path == "first_order_lag" else "delayed"
         label = f"{supply} times {found.gain_v_per_v:.3g}, {how}"
-        axes.plot(time_ms, carried, color=_ACCENT, linewidth=1.3, linestyle="--", label=label)
+        axes.plot(time_ms, carried, color=_ACCENT, linewidth=1.2, linestyle="--", label=label)
     axes.set_xlabel("time, ms")
     axes.set_ylabel("V")
     axes.set_title(f"{name} against {supply}: {found.verdict}", loc="left", fontsize="medium")

@@ -19,12 +19,16 @@ from . import narrative, plot
 from ._core import Capture
 from ._extras import require
 from ._files import write_text
-from .results import Evidence, Examination
+from .results import Evidence, Examination, OrderTransfer
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["render", "write"]
+
+
+#: Orders of a transfer that the page lists; the JSON result holds all of them.
+_ORDERS_SHOWN = 12
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,8 @@ def render(capture: Capture, examination: Examination, *, source: str | os.PathL
     )
     environment.filters["weight"] = _weight
     environment.filters["percent"] = narrative.percent
+    environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
+    environment.filters["gain"] = _gain
     environment.filters["short"] = lambda value: f"{value:.4g}"
     text = importlib.resources.files("sixpulse").joinpath("templates/report.html.j2").read_text(encoding="utf-8")
     page: str = environment.from_string(text).render(**_context(capture, examination, source))
@@ -117,6 +123,7 @@ def _context(capture: Capture, examination: Examination, source: str | os.PathLi
         "points": narrative.points_figures(examination.points),
         "capture_picture": _capture_picture(capture),
         "pictures": list(_pictures(capture, examination)),
+        "orders_shown": _ORDERS_SHOWN,
         "source": None if source is None else PurePath(source).name,
         "severity_words": {"fault": "Fault", "warning": "Needs a look", "info": "For information"},
         "impact_words": {"prevents": "Prevents reading", "limits": "Limits", "note": "Note"},
@@ -195,6 +202,10 @@ def _uri(figure: Figure) -> str:
     with require("matplotlib", extra="plot").rc_context({"svg.hashsalt": "sixpulse"}):
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def _gain(order: OrderTransfer) -> str:
+    return narrative.quantity(order.gain, "", std=order.gain * order.relative_std)
 
 
 def _weight(evidence: Evidence) -> str:
