@@ -253,7 +253,8 @@ class Ripple(Result):
     synchronous_rms_v_std : float or None
         Standard uncertainty of it.
     residual_rms_v : float or None
-        R.m.s. of the rest, sqrt(rms_v^2 - synchronous_rms_v^2); None without a cycle.
+        R.m.s. of the rest, sqrt(rms^2 - synchronous_rms_v^2), with the rms of the whole cycles in the record; None
+        without a cycle.
     residual_rms_v_std : float or None
         Standard uncertainty of it.
     synchronous_peak_to_peak_v : float or None

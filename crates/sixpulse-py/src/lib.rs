@@ -4,6 +4,9 @@ use pyo3::prelude::*;
 mod coupling;
 mod error;
 mod examine;
+mod ideal;
+mod quality;
+mod ripple;
 mod spectrum;
 mod tone;
 mod trace;
@@ -30,6 +33,12 @@ mod _core {
         amplitude_bound, harmonic_fit, harmonic_fit_known, harmonic_frequency_bound_hz, sine_fit, sine_fit_known,
         sine_frequency_bound_hz,
     };
+    #[pymodule_export]
+    use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
+    #[pymodule_export]
+    use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
+    #[pymodule_export]
+    use crate::ripple::{measure_ripple, ripple_numbers};
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

@@ -6,11 +6,11 @@
 //!
 //! | code | limit | why |
 //! |---|---|---|
-//! | `clipped` | three samples at the end of the 16-bit range; else a flat top: more than 4 times as many samples in the outermost level as in any of the next four, most of them in runs of three or more | a smooth maximum leaves at most 1 / (sqrt 2 - 1) = 2.41 times as many in its outermost level, noise fewer. Above [`CLIPPED_PREVENTS`] of the record the orders are wrong by as much as soft faults are strong |
+//! | `clipped` | three samples at the end of the 16-bit range; else a flat top: more than 3 times as many samples in the outermost level as in any of the next four, and more than its share of the record or most of them in runs of three or more | a smooth maximum leaves at most 1 / (sqrt 2 - 1) = 2.41 times as many in its outermost level, noise fewer. Above [`CLIPPED_PREVENTS`] of the record the orders are wrong by as much as soft faults are strong |
 //! | `too_coarse` | ripple spans fewer than [`LEAST_STEPS`] steps | the step's own error, step / sqrt 12, is then above 7 % of the ripple. With fewer than 2 steps of more than [`COARSE_STEP_V`] even a failed diode may hide in one step |
 //! | `undersampled` | order 6 above [`NYQUIST_MARGIN`] of the sample rate | the anti-alias margin usual for instruments is 2.5 samples a period; above it the order that carries the six pulses folds. Order 12 missing costs evidence only |
 //! | `too_short` | fewer than [`WANTED_CYCLES`] electrical cycles; fewer than [`LEAST_CYCLES`] prevents | orders closer than one cycle resolve from two cycles on; the scatter over the cycles needs about eight |
-//! | `dropout` | a run of 32 or more equal samples (16 without a quantiser) where at most 5 % of the windows a quarter as long stand still; on a DC-coupled supply also runs of zeros entered and left in one jump | a run that the step and the slope explain is no rarity among windows of its size |
+//! | `dropout` | a run of 32 or more equal samples (16 without a quantiser) where elsewhere at most 5 % of the windows a quarter as long stand still; on a DC-coupled supply also runs of zeros entered and left in one jump | a run that the step and the slope explain is no rarity among windows of its size |
 //! | `ac_coupled_level_unknown` | a supply trace is AC-coupled | the level is not in the samples |
 //! | `low_order_droop` | lowest order present below [`DROOP_CORNERS`] corners | a first-order corner takes 1 % at 7.0 times its frequency: `1 - 1 / sqrt(1 + 1 / 7.0^2)` |
 //! | `no_supply_trace` | no voltage from either post | ripple and cycle are read there |
@@ -18,8 +18,9 @@
 
 mod figures;
 
-pub(crate) use figures::quantiser_step;
+pub(crate) use figures::Quantiser;
 
+use crate::error::{Error, Result, check_positive};
 use crate::trace::{Capture, Coupling, Role, Samples, Trace, words};
 
 /// Share of clipped samples above which the rectifier pattern must not be read: 1 %.
@@ -133,7 +134,7 @@ pub struct TraceQuality {
     pub clipped_fraction: f64,
     /// Longest run of equal samples beyond what the step explains.
     pub longest_repeat: usize,
-    /// Number of such runs (counted up to 1024 for each doubling of their length).
+    /// Number of such runs (counted up to 256 for each doubling of their length).
     pub dropout_count: usize,
     /// Fraction of samples in such runs.
     pub dropout_fraction: f64,
@@ -167,6 +168,27 @@ pub struct CycleFacts<'a> {
     pub ripple_peak_to_peak_v: f64,
     /// Frequency of the lowest order that stands clear of the noise, hertz.
     pub lowest_order_hz: f64,
+}
+
+impl<'a> CycleFacts<'a> {
+    /// Facts from outside, checked: frequencies finite and above 0, the ripple finite and not below 0.
+    ///
+    /// # Errors
+    /// [`Error::OutOfRange`] naming the parameter.
+    pub fn new(
+        supply_trace: &'a str,
+        electrical_hz: f64,
+        ripple_peak_to_peak_v: f64,
+        lowest_order_hz: f64,
+    ) -> Result<Self> {
+        check_positive("electrical_hz", electrical_hz)?;
+        check_positive("lowest_order_hz", lowest_order_hz)?;
+        if !(ripple_peak_to_peak_v.is_finite() && ripple_peak_to_peak_v >= 0.0) {
+            let expected = "a finite number of 0 or more (volts)";
+            return Err(Error::out_of_range("ripple_peak_to_peak_v", expected, ripple_peak_to_peak_v));
+        }
+        Ok(Self { supply_trace, electrical_hz, ripple_peak_to_peak_v, lowest_order_hz })
+    }
 }
 
 /// Assesses a capture: every trace by itself, and against the electrical cycle where that is known.

@@ -4,6 +4,8 @@
 //! equal samples; a second pass, over the record's extremes only, counts how the samples lie next to them.
 
 use super::TraceQuality;
+use std::collections::BTreeSet;
+
 use crate::trace::{BLOCK, Coupling, RawSamples, Role, Samples, Trace, for_each_block};
 
 /// Samples in the shortest window looked at.
@@ -19,11 +21,15 @@ const STILL_STEPS: f64 = 3.0;
 /// A run of equal samples is unexplained when at most this share of the windows a quarter as long stands still.
 const STILL_SHARE: f64 = 0.05;
 /// Runs kept for judging, for each doubling of their length; a record with more is past counting.
-const MOST_RUNS: usize = 1024;
+const MOST_RUNS: usize = 256;
 /// Levels next to the extreme against which its pile-up is held.
 const NEIGHBOURS: usize = 4;
 /// Flat tops need this many steps between the extremes: on fewer, a healthy ripple fills the outermost level too.
 const LEAST_STEPS_FOR_FLAT_TOP: f64 = 16.0;
+/// A flat top holds more than this many times the samples of any level next to it.
+const PILE_UP: usize = 3;
+/// Fewest samples that make a flat top.
+const LEAST_FLAT: usize = 8;
 /// Samples at a full-scale code that make a rail, not a chance.
 const LEAST_AT_RAIL: usize = 3;
 
@@ -44,51 +50,88 @@ struct Scan {
     runs: Vec<Run>,
 }
 
-/// Smallest difference between two values that occur, in the trace's unit; `None` where the trace does not look
-/// quantised.
-///
-/// Counts: greatest common divisor of the counts' differences times the scale. Values: the smallest spacing of the
-/// values that occur, when they are at most 4096 and on average occur twice; decimal rounding in a text file leaves it.
-#[must_use]
-pub(crate) fn quantiser_step(trace: &Trace) -> Option<f64> {
-    match trace.raw() {
-        RawSamples::I16 { counts, scale, .. } => {
-            let divisor = count_divisor(counts);
-            (divisor > 0).then(|| f64::from(divisor) * scale.abs())
+/// The levels that occur in a trace that looks quantised.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Quantiser {
+    /// Smallest difference between two of them, in the trace's unit.
+    pub(crate) step: f64,
+    /// Number of levels that occur.
+    levels: usize,
+}
+
+impl Quantiser {
+    /// Counts: the step is the greatest common divisor of the counts' differences times the scale. Values: the smallest
+    /// spacing of the values that occur, when they are at most 4096 and on average occur twice; decimal rounding in a
+    /// text file leaves it. `None` where the trace does not look quantised, or does not move.
+    #[must_use]
+    pub(crate) fn of(trace: &Trace) -> Option<Self> {
+        match trace.raw() {
+            RawSamples::I16 { counts, scale, .. } => Self::of_counts(counts, scale.abs()),
+            RawSamples::F32(_) | RawSamples::F64(_) => Self::of_values(trace),
         }
-        RawSamples::F32(_) | RawSamples::F64(_) => level_spacing(trace),
+    }
+
+    fn of_counts(counts: &[i16], scale: f64) -> Option<Self> {
+        // One bit for each of the 65536 counts.
+        let mut occurs = [0u64; 1024];
+        for &c in counts {
+            let code = c.cast_unsigned();
+            if let Some(word) = occurs.get_mut(usize::from(code >> 6)) {
+                *word |= 1 << (code & 63);
+            }
+        }
+        // Differences of neighbours in this order are those of the counts, but for a wrap that 2^16 divides anyway.
+        let (mut divisor, mut levels, mut previous) = (0, 0, None);
+        for (word, first) in occurs.iter().zip((0u32..).step_by(64)) {
+            let mut rest = *word;
+            while rest != 0 {
+                let code = first + rest.trailing_zeros();
+                rest &= rest - 1;
+                levels += 1;
+                divisor = gcd(divisor, previous.map_or(0, |p| i32_of(code).abs_diff(i32_of(p))));
+                previous = Some(code);
+            }
+        }
+        (divisor > 0).then(|| Self { step: f64::from(divisor) * scale, levels })
+    }
+
+    fn of_values(trace: &Trace) -> Option<Self> {
+        let levels = levels_of(trace)?;
+        let mut sorted = levels.iter();
+        let mut previous = sorted.next()?.0;
+        let mut step = f64::INFINITY;
+        for &Level(x) in sorted {
+            // Two spellings of one level differ by rounding: single precision keeps 24 bits.
+            let rounding = 4.0 * f64::from(f32::EPSILON) * x.abs().max(previous.abs());
+            if x - previous > rounding {
+                step = step.min(x - previous);
+            }
+            previous = x;
+        }
+        step.is_finite().then_some(Self { step, levels: levels.len() })
     }
 }
 
-fn count_divisor(counts: &[i16]) -> u16 {
-    let Some(&first) = counts.first() else { return 0 };
-    let mut divisor = 0;
-    for &c in counts {
-        let difference = c.abs_diff(first);
-        if divisor == 0 || difference % divisor != 0 {
-            divisor = gcd(divisor, difference);
-        }
-        if divisor == 1 {
-            break;
-        }
-    }
-    divisor
+/// The count that a bit pattern stands for.
+fn i32_of(code: u32) -> i32 {
+    let code = code.cast_signed();
+    if code < 0x8000 { code } else { code - 0x1_0000 }
 }
 
-fn gcd(mut a: u16, mut b: u16) -> u16 {
+fn gcd(mut a: u32, mut b: u32) -> u32 {
     while b != 0 {
         (a, b) = (b, a % b);
     }
     a
 }
 
-fn level_spacing(trace: &Trace) -> Option<f64> {
+/// The values that occur in up to 64 blocks spread over the record; `None` where they are too many for a quantiser.
+fn levels_of(trace: &Trace) -> Option<BTreeSet<Level>> {
     let blocks = trace.len().div_ceil(BLOCK);
-    let stride = blocks.div_ceil(STEP_BLOCKS);
-    let mut levels = std::collections::BTreeSet::new();
+    let mut levels = BTreeSet::new();
     let mut buffer = [0.0; BLOCK];
     let mut seen = 0;
-    for block in (0..blocks).step_by(stride) {
+    for block in (0..blocks).step_by(blocks.div_ceil(STEP_BLOCKS)) {
         let start = block * BLOCK;
         let n = BLOCK.min(trace.len() - start);
         trace.read(start, &mut buffer[..n]);
@@ -105,21 +148,7 @@ fn level_spacing(trace: &Trace) -> Option<f64> {
             return None;
         }
     }
-    if levels.len() * 2 > seen {
-        return None;
-    }
-    let mut sorted = levels.iter();
-    let mut previous = sorted.next()?.0;
-    let mut step = f64::INFINITY;
-    for &Level(x) in sorted {
-        // Two spellings of one level differ by rounding: single precision keeps 24 bits.
-        let rounding = 4.0 * f64::from(f32::EPSILON) * x.abs().max(previous.abs());
-        if x - previous > rounding {
-            step = step.min(x - previous);
-        }
-        previous = x;
-    }
-    step.is_finite().then_some(step)
+    (levels.len() * 2 <= seen).then_some(levels)
 }
 
 /// A finite value ordered as numbers are; both zeros are one level.
@@ -277,15 +306,24 @@ fn dropouts(trace: &Trace, scan: &Scan, step: Option<f64>) -> Dropouts {
     found
 }
 
-/// True when windows a quarter as long as the run hardly ever stand still elsewhere.
+/// True when windows a quarter as long as the run hardly ever stand still elsewhere. Elsewhere is outside this run and
+/// outside others about as long that hold another level: plateaus of the signal's own come back to their level.
 #[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
 fn is_unexplained(run: &Run, scan: &Scan, step: Option<f64>) -> bool {
     let least = if step.is_some() { 4 * CHUNK } else { 2 * CHUNK };
     if run.len < least {
         return false;
     }
-    let (seen, still) = scan.windows[scale_of(run.len / (4 * CHUNK))];
-    still as f64 <= STILL_SHARE * seen as f64
+    let scale = scale_of(run.len / (4 * CHUNK));
+    let (seen, still) = scan.windows[scale];
+    let apart = STILL_STEPS * step.unwrap_or(0.0);
+    let excluded = |other: &&Run| {
+        other.start == run.start || (2 * other.len >= run.len && (other.value - run.value).abs() > apart)
+    };
+    let window = CHUNK << scale;
+    // Windows are aligned, runs are not: up to one window fewer lies inside.
+    let inside: usize = scan.runs.iter().filter(excluded).map(|other| (other.len / window).saturating_sub(1)).sum();
+    still.saturating_sub(inside) as f64 <= STILL_SHARE * seen.saturating_sub(inside) as f64 + 1.0
 }
 
 /// True for a run of exact zeros into which the signal falls and out of which it rises in one sample, from more than
@@ -347,13 +385,18 @@ impl Edge {
         self.run = 0;
     }
 
-    /// A pile-up at the extreme that the slope does not explain. A smooth maximum leaves at most 2.41 times as many
-    /// samples in its outermost level as in the next (level widths of a parabola: 1 against sqrt(2) - 1); noise leaves
-    /// fewer. Four times, and most of them in runs of three or more, is a flat top.
-    fn is_flat_top(&self, held: usize) -> bool {
+    /// A pile-up at the extreme that the slope does not explain.
+    ///
+    /// A smooth maximum leaves at most 2.41 times as many samples in its outermost level as in the next (level widths of
+    /// a parabola: 1 against sqrt(2) - 1); noise leaves fewer. Samples that repeat with the period of a noise-free signal
+    /// could do so too, but then every level that occurs holds as many: a flat top holds more than its share, or lies
+    /// in runs.
+    #[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
+    fn is_flat_top(&self, held: usize, samples_a_level: f64) -> bool {
         let at = self.at.saturating_sub(held);
         let next = self.near.iter().copied().max().unwrap_or(0);
-        at >= 8 && at > 4 * next && 2 * self.in_runs.saturating_sub(held) >= at
+        let in_runs = 2 * self.in_runs.saturating_sub(held) >= at;
+        at >= LEAST_FLAT && at > PILE_UP * next && (in_runs || at as f64 > PILE_UP as f64 * samples_a_level)
     }
 }
 
@@ -389,26 +432,24 @@ fn edge_chunk(edge: &mut Edge, chunk: &[f64], reach: f64, width: f64, depth: imp
 }
 
 /// Samples at a clipped extreme.
-fn clipped_samples(trace: &Trace, scan: &Scan, step: Option<f64>, lost: &Dropouts) -> usize {
-    let (bottom, top) = edges(trace, scan, step);
-    let steps = step.map_or(f64::INFINITY, |q| (scan.maximum - scan.minimum) / q);
+#[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
+fn clipped_samples(trace: &Trace, scan: &Scan, quantiser: Option<Quantiser>, lost: &Dropouts) -> usize {
+    let (bottom, top) = edges(trace, scan, quantiser.map(|q| q.step));
+    let steps = quantiser.map_or(f64::INFINITY, |q| (scan.maximum - scan.minimum) / q.step);
+    let samples_a_level = quantiser.map_or(f64::INFINITY, |q| trace.len() as f64 / q.levels as f64);
     // A sensor that switches between two levels spends its time at both: its form, not a rail.
     let two_level = !trace.role().is_supply_voltage() && 5 * (bottom.at + top.at) >= 3 * trace.len();
     let judged = steps >= LEAST_STEPS_FOR_FLAT_TOP && !two_level;
-    let rails = full_scale(trace);
-    let clipped = |edge: &Edge, held: usize, rail: Rail| match rail {
-        Rail::Certain => edge.at >= LEAST_AT_RAIL,
-        Rail::Likely => edge.is_flat_top(held),
-        Rail::None => judged && edge.is_flat_top(held),
-    };
-    let mut count = 0;
-    if clipped(&bottom, lost.at_minimum, rails.0) {
-        count += bottom.at.saturating_sub(lost.at_minimum);
-    }
-    if clipped(&top, lost.at_maximum, rails.1) {
-        count += top.at.saturating_sub(lost.at_maximum);
-    }
-    count
+    let (low, high) = full_scale(trace);
+    [(bottom, lost.at_minimum, low), (top, lost.at_maximum, high)]
+        .into_iter()
+        .filter(|(edge, held, rail)| match rail {
+            Rail::Certain => edge.at >= LEAST_AT_RAIL,
+            Rail::Likely => edge.is_flat_top(*held, samples_a_level),
+            Rail::None => judged && edge.is_flat_top(*held, samples_a_level),
+        })
+        .map(|(edge, held, _)| edge.at.saturating_sub(held))
+        .sum()
 }
 
 /// Whether an extreme lies at the full scale of a converter.
@@ -446,10 +487,11 @@ fn full_scale(trace: &Trace) -> (Rail, Rail) {
 #[must_use]
 #[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
 pub(super) fn figures(trace: &Trace) -> TraceQuality {
-    let step = quantiser_step(trace);
+    let quantiser = Quantiser::of(trace);
+    let step = quantiser.map(|q| q.step);
     let scan = scan(trace, step);
     let lost = dropouts(trace, &scan, step);
-    let clipped = clipped_samples(trace, &scan, step, &lost);
+    let clipped = clipped_samples(trace, &scan, quantiser, &lost);
     let samples = trace.len() as f64;
     TraceQuality {
         sample_count: trace.len(),

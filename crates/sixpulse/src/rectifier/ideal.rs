@@ -143,6 +143,15 @@ pub fn value(circuit: IdealCircuit, theta: f64) -> f64 {
     }
 }
 
+/// As [`value`], at every angle of a slice.
+///
+/// # Errors
+/// [`crate::Error::EmptyInput`] without angles, [`crate::Error::NonFinite`] naming the first that is not finite.
+pub fn values(circuit: IdealCircuit, theta_rad: &[f64]) -> crate::Result<Vec<f64>> {
+    crate::error::check_samples("theta_rad", theta_rad)?;
+    Ok(theta_rad.iter().map(|&theta| value(circuit, theta)).collect())
+}
+
 /// Exact figures of an ideal circuit.
 ///
 /// ```
