@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import numpy as np
@@ -77,14 +78,20 @@ def test_ac_coupling_leaves_the_factors_out() -> None:
     assert ripple.rms_ripple_factor is None and ripple.form_factor is None and ripple.rms_v > 0
 
 
+@functools.cache
+def least_squares(n: int, electrical_hz: float) -> tuple[Any, Any]:
+    angle = 2 * np.pi * electrical_hz / RATE_HZ * np.outer(np.arange(n), np.arange(1, 25))
+    design = np.hstack([np.cos(angle), np.sin(angle), np.ones((n, 1))])
+    return design, np.linalg.solve(design.T @ design, design.T)
+
+
 def cycle_of(samples: Any, electrical_hz: float) -> Cycle:
-    """The cycle at a known frequency by least squares over the whole record (numpy.linalg.lstsq)."""
-    x = samples - samples.mean()
-    t = np.arange(len(x)) / RATE_HZ
+    """The cycle at a known frequency by least squares over the whole cycles of the record (normal equations, well conditioned)."""
+    whole = round(int(len(samples) * electrical_hz / RATE_HZ) * RATE_HZ / electrical_hz)
+    x = samples[:whole] - samples[:whole].mean()
     orders = np.arange(1, 25)
-    angle = 2 * np.pi * electrical_hz * np.outer(t, orders)
-    design = np.hstack([np.cos(angle), np.sin(angle), np.ones((len(x), 1))])
-    solution, *_ = np.linalg.lstsq(design, x, rcond=None)
+    design, inverse = least_squares(whole, electrical_hz)
+    solution = inverse @ x
     c = solution[:24] - 1j * solution[24:48]
     residual = x - design @ solution
     amplitude_std = residual.std() * np.sqrt(2 / len(x))
@@ -94,7 +101,7 @@ def cycle_of(samples: Any, electrical_hz: float) -> Cycle:
         electrical_hz=electrical_hz,
         electrical_hz_std=0.01,
         reason=None,
-        cycle_count=int(len(x) * electrical_hz / RATE_HZ),
+        cycle_count=round(len(x) * electrical_hz / RATE_HZ),
         order_amplitudes_v=np.abs(c),
         order_amplitudes_v_std=np.full(24, amplitude_std),
         order_phases_rad=np.angle(c),

@@ -17,7 +17,7 @@ pub fn assess_quality<'py>(
     capture: PyCapture,
     cycle: Option<Facts<'py>>,
 ) -> PyResult<Bound<'py, PyAny>> {
-    let mut supply_trace = String::new();
+    let supply_trace;
     let facts = match &cycle {
         None => None,
         Some((name, electrical_hz, ripple_v, lowest_hz)) => {

@@ -115,7 +115,7 @@ pub fn pulse_order_ratio(pulse_number: u32, order: u32) -> crate::Result<f64> {
         }
     }
     let n = f64::from(order);
-    Ok(if order % pulse_number == 0 { 2.0 / (n * n - 1.0) } else { 0.0 })
+    Ok(if order.is_multiple_of(pulse_number) { 2.0 / (n * n - 1.0) } else { 0.0 })
 }
 
 /// Output of an ideal circuit at an angle of phase A, radians, in units of the phase peak.
@@ -227,7 +227,7 @@ fn order(circuit: IdealCircuit, n: usize) -> (f64, f64) {
         IdealCircuit::SinglePhaseBridge => (2.0 * single_phase(n) / PI, 0.0),
         IdealCircuit::ThreePulse => (three_pulse(n) * cos_pi(n), 0.0),
         IdealCircuit::SixPulse => (six_pulse(n), 0.0),
-        IdealCircuit::TwelvePulse => (if n % 12 == 0 { 2.0 * six_pulse(n) } else { 0.0 }, 0.0),
+        IdealCircuit::TwelvePulse => (if n.is_multiple_of(12) { 2.0 * six_pulse(n) } else { 0.0 }, 0.0),
         IdealCircuit::OneDiodeOpen => (six_pulse(n) - notch(n), 0.0),
         IdealCircuit::OpenPhase => (six_pulse(n) - notch(n) * (1.0 + cos_pi(n)), 0.0),
         // e_c = cos(theta + 2 pi / 3), and the lowest of three phases as three pulses upside down.
@@ -249,7 +249,7 @@ fn as_f64(n: usize) -> f64 {
 
 /// `cos(n pi)`.
 fn cos_pi(n: usize) -> f64 {
-    if n % 2 == 0 { 1.0 } else { -1.0 }
+    if n.is_multiple_of(2) { 1.0 } else { -1.0 }
 }
 
 fn law(n: usize) -> f64 {
@@ -267,12 +267,12 @@ fn single_phase(n: usize) -> f64 {
 
 /// Cosine coefficient of `-min(e)`.
 fn three_pulse(n: usize) -> f64 {
-    if n % 3 == 0 { -3.0 * SQRT_3 / TAU * law(n) } else { 0.0 }
+    if n.is_multiple_of(3) { -3.0 * SQRT_3 / TAU * law(n) } else { 0.0 }
 }
 
 /// Cosine coefficient of the healthy bridge.
 fn six_pulse(n: usize) -> f64 {
-    if n % 6 == 0 { -3.0 * SQRT_3 / PI * law(n) } else { 0.0 }
+    if n.is_multiple_of(6) { -3.0 * SQRT_3 / PI * law(n) } else { 0.0 }
 }
 
 /// Cosine coefficient of the notch of one open diode.
