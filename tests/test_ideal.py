@@ -13,7 +13,10 @@ import pytest
 from sixpulse import errors
 from sixpulse.ideal import CIRCUITS, IdealWaveform, pulse_order_ratio, values, waveform
 
-TABLE = Path(os.environ.get("SIXPULSE_REFERENCE", Path(__file__).parents[1] / ".." / "shared" / "data")) / "ideal_orders.csv"
+TABLE = (
+    Path(os.environ.get("SIXPULSE_REFERENCE", Path(__file__).parents[1] / ".." / "shared" / "data"))
+    / "ideal_orders.csv"
+)
 TABLE_NAMES = {
     "healthy_6pulse": "six_pulse",
     "one_diode_open": "one_diode_open",

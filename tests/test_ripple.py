@@ -19,7 +19,9 @@ from sixpulse.ripple import measure, ripple_numbers
 RATE_HZ = 50_000.0
 
 
-def record(*, seed: int, n: int = 20_000, noise: float = 0.004, level: float = 14.2, electrical_hz: float = 187.3) -> Any:
+def record(
+    *, seed: int, n: int = 20_000, noise: float = 0.004, level: float = 14.2, electrical_hz: float = 187.3
+) -> Any:
     """An ideal bridge with one diode open, scaled to 0.6 V peak-to-peak, on a level with noise."""
     random = np.random.default_rng(seed)
     theta = random.uniform(0, 2 * np.pi) + 2 * np.pi * electrical_hz * np.arange(n) / RATE_HZ
@@ -86,7 +88,7 @@ def least_squares(n: int, electrical_hz: float) -> tuple[Any, Any]:
 
 
 def cycle_of(samples: Any, electrical_hz: float) -> Cycle:
-    """The cycle at a known frequency by least squares over the whole cycles of the record (normal equations, well conditioned)."""
+    """The cycle at a known frequency by least squares (normal equations) over the record's whole cycles."""
     whole = round(int(len(samples) * electrical_hz / RATE_HZ) * RATE_HZ / electrical_hz)
     x = samples[:whole] - samples[:whole].mean()
     orders = np.arange(1, 25)

@@ -3,9 +3,9 @@
 They check the mathematics and teach the patterns. They are no templates for a vehicle, whose bridge feeds a battery
 behind cable and source reactance and shows other ratios between the orders.
 
-Voltages are in units of the phase peak (line to neutral); the angle is that of phase A, ``e_a = cos(theta)``, with phases
-B and C lagging by 120 and 240 degrees. A waveform is ``mean + sum(c_n * cos(n * theta + phase_n))``. A healthy circuit of
-``p >= 2`` pulses has orders ``p, 2p, 3p ...`` of amplitude ``2 * mean / (n**2 - 1)``.
+Voltages are in units of the phase peak (line to neutral); the angle is that of phase A, ``e_a = cos(theta)``, with
+phases B and C lagging by 120 and 240 degrees. A waveform is ``mean + sum(c_n * cos(n * theta + phase_n))``. A healthy
+circuit of ``p >= 2`` pulses has orders ``p, 2p, 3p ...`` of amplitude ``2 * mean / (n**2 - 1)``.
 
 Derived for this library; the ripple factors 0.042 (six pulses), 0.183 (three), 0.483 (single-phase bridge) and 1.21
 (half-wave) agree with the tables of power-electronics handbooks (such as Rashid, *Power Electronics Handbook*, "Diode
@@ -37,8 +37,8 @@ IdealCircuit: TypeAlias = Literal[
     "two_open_opposite_rails",
 ]
 
-#: The circuits. Open diodes are those of a six-pulse bridge: phase A to the positive rail; both of phase A (or its lead);
-#: phases A and B to the positive rail; phase A to the positive and phase B to the negative rail.
+#: The circuits. Open diodes are those of a six-pulse bridge: phase A to the positive rail; both of phase A (or its
+#: lead); phases A and B to the positive rail; phase A to the positive and phase B to the negative rail.
 CIRCUITS: tuple[IdealCircuit, ...] = (
     "single_phase_half_wave",
     "single_phase_bridge",

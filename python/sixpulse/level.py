@@ -1,10 +1,10 @@
 """The charging level: the mean of a DC-coupled supply trace against the usual window at the battery's temperature.
 
-The window is the envelope of two market settings in published service data of a 12 V passenger car (Mitsubishi Attrage
-2018, regulated voltage against temperature): 14.0 to 15.4 V at -20 degrees Celsius, 13.7 to 14.9 V at 20, 13.2 to 14.6 V
-at 60, 12.9 to 14.5 V at 80, linear between; twice as much for a 24 V system. It is usual, not universal: an
-energy-managed regulator moves between about 12.2 and 15.5 V on purpose (common practice, from memory), so a level outside
-is a reason to look up the vehicle maker's figure, not a fault.
+The window is the envelope of two market settings in published service data of a 12 V passenger car (Mitsubishi
+Attrage 2018, regulated voltage against temperature): 14.0 to 15.4 V at -20 degrees Celsius, 13.7 to 14.9 V at 20, 13.2
+to 14.6 V at 60, 12.9 to 14.5 V at 80, linear between; twice as much for a 24 V system. It is usual, not universal: an
+energy-managed regulator moves between about 12.2 and 15.5 V on purpose (common practice, from memory), so a level
+outside is a reason to look up the vehicle maker's figure, not a fault.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ def judge(capture: Capture) -> Level:
     Returns
     -------
     Level
-        ``verdict`` is "unknown", with a ``reason``, when no trace carries a level, when it is that of neither a 12 V nor
-        a 24 V system, or when no window is published for the temperature.
+        ``verdict`` is "unknown", with a ``reason``, when no trace carries a level, when it is that of neither a 12 V
+        nor a 24 V system, or when no window is published for the temperature.
 
     Examples
     --------

@@ -1,8 +1,8 @@
 """Quality: whether a capture is fit to be read, with coded reasons.
 
-Each reason (:class:`~sixpulse.results.QualityIssue`) has a stable code, says how much it matters, gives the figure found
-and the limit it missed, and what to change before the next capture. Only the trace the rectifier is read on can make a
-capture unusable; a clipped or broken sensor trace limits what is said about that sensor and nothing else.
+Each reason (:class:`~sixpulse.results.QualityIssue`) has a stable code, says how much it matters, gives the figure
+found and the limit it missed, and what to change before the next capture. Only the trace the rectifier is read on can
+make a capture unusable; a clipped or broken sensor trace limits what is said about that sensor and nothing else.
 
 =============================  =========================================================================================
 code                           limit

@@ -24,6 +24,12 @@ mod _core {
     #[pymodule_export]
     use crate::examine::examine;
     #[pymodule_export]
+    use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
+    #[pymodule_export]
+    use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
+    #[pymodule_export]
+    use crate::ripple::{measure_ripple, ripple_numbers};
+    #[pymodule_export]
     use crate::spectrum::{
         auto_spectrum, coherence, coherence_significance, cross_spectrum, effective_averages, window_figures,
         window_samples,
@@ -33,12 +39,6 @@ mod _core {
         amplitude_bound, harmonic_fit, harmonic_fit_known, harmonic_frequency_bound_hz, sine_fit, sine_fit_known,
         sine_frequency_bound_hz,
     };
-    #[pymodule_export]
-    use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
-    #[pymodule_export]
-    use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
-    #[pymodule_export]
-    use crate::ripple::{measure_ripple, ripple_numbers};
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

@@ -222,7 +222,7 @@ impl Quality {
 /// Step of a trace's converter, in the trace's unit; `None` where none shows.
 #[must_use]
 pub fn step(trace: &Trace) -> Option<f64> {
-    figures::quantiser_step(trace)
+    Quantiser::of(trace).map(|q| q.step)
 }
 
 /// Name of the trace on which the rectifier is read: the charging post before the battery post.
