@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import pickle
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -38,6 +40,32 @@ def unwritable() -> object:
     return write_text("/", "a folder cannot be written")
 
 
+def reading(content: str, name: str = "x.csv", **keywords: Any) -> Callable[[], object]:
+    """Read a file of that content."""
+
+    def call() -> object:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder, name)
+            path.write_bytes(content.encode())
+            return sixpulse.read(path, **{"roles": {"b": "other"}, "coupling": "dc", **keywords})
+
+    return call
+
+
+def dialect_of_another_file() -> object:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "x.csv")
+        path.write_text("t,a\n0,1\n1,2\n")
+        dialect = sixpulse.sniff(path)
+    return reading("t,b\n0,1\n1,2\n", dialect=dialect)()
+
+
+def read_path(path: str) -> Callable[[], object]:
+    return lambda: sixpulse.read(path, roles={"b": "other"}, coupling="dc")
+
+
+TABLE = "time,b\n0.0,1\n0.1,2\n0.2,3\n"
+
 # One raising example for every code; a code of another topic belongs here as well.
 EXAMPLES: dict[str, Callable[[], object]] = {
     "empty_input": lambda: trace([]),
@@ -58,6 +86,30 @@ EXAMPLES: dict[str, Callable[[], object]] = {
     "missing_dependency": missing_extra,
     "invalid_document": lambda: sixpulse.results.Examination.from_json("{}"),
     "unwritable_file": unwritable,
+    "file_not_found": read_path("/absent/x.csv"),
+    "is_directory": read_path("/"),
+    "file_unreadable": through_core("file_unreadable", path="x.csv"),
+    "empty_file": reading(""),
+    "not_text": reading("\x01\x02"),
+    "no_numbers": reading("words"),
+    "bad_row": reading(TABLE + "0.3,x\n"),
+    "over_range": reading(TABLE + "0.3,inf\n"),
+    "missing_value": reading(TABLE + "0.3,---\n"),
+    "limit_exceeded": reading("1" * 300_000),
+    "unknown_column": reading(TABLE, roles={"c": "other"}),
+    "ambiguous_column": reading("b,b\n1,2\n"),
+    "time_column": reading(TABLE, roles={"time": "other"}),
+    "roles_unknown": reading(TABLE, roles=None),
+    "ambiguous_dialect": reading("1,2\n3,4\n"),
+    "dialect_mismatch": dialect_of_another_file,
+    "unsupported_format": reading("PK\x03\x04"),
+    "damaged_file": reading("junk", name="x.npy"),
+    "rate_unknown": reading("a,b\n1,2\n"),
+    "rate_conflict": reading(TABLE, sample_rate_hz=11.0),
+    "non_uniform_time": reading(TABLE + "0.5,4\n"),
+    "coupling_unknown": reading(TABLE, coupling=None),
+    "scale_unknown": through_core("scale_unknown", path="x.wav"),
+    "unit_conflict": reading("time,b (A)\n0.0,1\n0.1,2\n", roles={"b": "charging_post"}),
 }
 
 
@@ -67,7 +119,7 @@ def test_every_code_has_an_example() -> None:
 
 def test_every_core_code_has_a_class() -> None:
     assert _core.ERROR_CODES
-    for code in _core.ERROR_CODES:
+    for code in [*_core.ERROR_CODES, *_core.READ_ERROR_CODES]:
         assert errors.class_for(code) is not errors.SixpulseError, code
 
 

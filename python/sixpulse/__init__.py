@@ -4,10 +4,26 @@
 """
 
 from . import errors, results
-from ._core import VERSION, Capture, Machine, Trace
+from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
 from .coupling import ac_couple
+from .read import read, sniff
+from .write import write_csv, write_npz
 
 __version__ = VERSION
 
-__all__ = ["Capture", "Machine", "Trace", "__version__", "ac_couple", "errors", "examine", "results"]
+__all__ = [
+    "Capture",
+    "CsvDialect",
+    "Machine",
+    "Trace",
+    "__version__",
+    "ac_couple",
+    "errors",
+    "examine",
+    "read",
+    "results",
+    "sniff",
+    "write_csv",
+    "write_npz",
+]

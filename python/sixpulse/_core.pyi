@@ -1,5 +1,5 @@
 # Stubs of the compiled module, kept by hand and proven by stubtest.
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, Literal, TypeAlias, TypeVar, final, overload
 
 import numpy as np
@@ -21,6 +21,62 @@ _Role: TypeAlias = Literal[
 
 VERSION: Final[str]
 ERROR_CODES: Final[list[str]]
+READ_ERROR_CODES: Final[list[str]]
+
+# Column, role, name, coupling, scale, unit; and coupling, scale, unit for all columns.
+_Channel: TypeAlias = tuple[str | int, str, str | None, str | None, float | None, str | None]
+_Shared: TypeAlias = tuple[str | None, float | None, str | None]
+_Whole: TypeAlias = tuple[float | None, float | None, float | None]
+
+@final
+class CsvDialect:
+    @staticmethod
+    def from_dict(document: Mapping[str, Any]) -> CsvDialect: ...
+    def to_dict(self) -> dict[str, Any]: ...
+    @property
+    def encoding(self) -> str: ...
+    @property
+    def delimiter(self) -> str: ...
+    @property
+    def decimal(self) -> str: ...
+    @property
+    def header_row(self) -> int | None: ...
+    @property
+    def units_row(self) -> int | None: ...
+    @property
+    def first_data_row(self) -> int: ...
+    @property
+    def rate_row(self) -> int | None: ...
+    @property
+    def column_names(self) -> tuple[str, ...]: ...
+    @property
+    def time_column(self) -> int | None: ...
+    @property
+    def notes(self) -> tuple[str, ...]: ...
+    def with_kind(self, position: int, kind: Literal["value", "time", "index"]) -> CsvDialect: ...
+    def __eq__(self, other: object, /) -> bool: ...
+    def __ne__(self, other: object, /) -> bool: ...
+    def __reduce__(self) -> tuple[Any, tuple[Any, ...]]: ...
+
+def detect_format(path: str) -> str: ...
+def read_file(
+    path: str, channels: Sequence[_Channel], whole: _Whole, shared: _Shared, dialect: CsvDialect | None = None
+) -> Capture: ...
+def assemble(
+    path: str,
+    columns: Sequence[object],
+    channels: Sequence[_Channel],
+    whole: _Whole,
+    shared: _Shared,
+    *,
+    rates: Sequence[tuple[float, str]],
+    stated: tuple[float | None, float | None],
+    times: tuple[str, ArrayLike] | None = None,
+) -> Capture: ...
+def write_csv(path: str, capture: Capture) -> None: ...
+def sniff(
+    path: str, *, encoding: str | None = None, delimiter: str | None = None, decimal: str | None = None
+) -> CsvDialect: ...
 
 @final
 class Trace:

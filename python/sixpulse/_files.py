@@ -5,8 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import BinaryIO
 
 from .errors import InvalidCombinationError, UnwritableFileError
 
@@ -41,12 +42,31 @@ def write_texts(outputs: Sequence[tuple[str | os.PathLike[str], str]]) -> None:
                 raise _unwritable(target, os.strerror(errno.EISDIR))
             temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
             staged.append((temporary, target))
-            _stage(temporary, target, text)
+            _stage(temporary, target, _filling(text))
         for temporary, target in staged:
             _rename(temporary, target)
     finally:
         for temporary, _ in staged:
             temporary.unlink(missing_ok=True)
+
+
+def write_whole(path: str | os.PathLike[str], fill: Callable[[BinaryIO], object]) -> None:
+    """Let `fill` write bytes to a temporary neighbour and rename it into place.
+
+    Raises
+    ------
+    UnwritableFileError
+        As for :func:`write_text`.
+    """
+    target = Path(path)
+    if target.is_dir():
+        raise _unwritable(target, os.strerror(errno.EISDIR))
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
+    try:
+        _stage(temporary, target, fill)
+        _rename(temporary, target)
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def _check_distinct(targets: Sequence[Path]) -> None:
@@ -55,10 +75,14 @@ def _check_distinct(targets: Sequence[Path]) -> None:
         raise InvalidCombinationError(f"path: {reason}", parameter="path", reason=reason)
 
 
-def _stage(temporary: Path, target: Path, text: str) -> None:
+def _filling(text: str) -> Callable[[BinaryIO], object]:
+    return lambda stream: stream.write(text.encode("utf-8"))
+
+
+def _stage(temporary: Path, target: Path, fill: Callable[[BinaryIO], object]) -> None:
     try:
-        with temporary.open("x", encoding="utf-8") as stream:
-            stream.write(text)
+        with temporary.open("xb") as stream:
+            fill(stream)
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as error:

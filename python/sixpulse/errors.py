@@ -20,22 +20,47 @@ from typing import Any, ClassVar
 
 __all__ = [
     "AboveNyquistError",
+    "AmbiguousColumnError",
+    "AmbiguousDialectError",
+    "BadRowError",
+    "CouplingUnknownError",
+    "DamagedFileError",
+    "DialectMismatchError",
+    "EmptyFileError",
     "EmptyInputError",
+    "FileMissingError",
+    "FileReadError",
+    "FolderNotFileError",
     "InvalidCombinationError",
     "InvalidDocumentError",
     "LengthMismatchError",
+    "LimitExceededError",
     "MissingDependencyError",
     "MissingScaleError",
+    "MissingValueError",
     "NoConvergenceError",
+    "NoNumbersError",
     "NonFiniteError",
+    "NonUniformTimeError",
+    "NotTextError",
     "OutOfRangeError",
+    "OverRangeError",
+    "RateConflictError",
     "RateMismatchError",
+    "RateUnknownError",
+    "RolesUnknownError",
+    "ScaleUnknownError",
     "ShapeError",
     "SixpulseError",
+    "TimeColumnError",
     "TooShortError",
     "UndeterminedFitError",
+    "UnitConflictError",
+    "UnknownColumnError",
     "UnknownNameError",
     "UnknownTraceError",
+    "UnreadableFileError",
+    "UnsupportedFormatError",
     "UnwritableFileError",
     "WrongTypeError",
     "all_codes",
@@ -243,6 +268,174 @@ class UnwritableFileError(SixpulseError, OSError):
     fields = ("path", "reason")
     path: str
     reason: str
+
+
+class FileReadError(SixpulseError):
+    """Root of what reading a file can raise: ``path``, and ``row`` (from 1) and ``column`` where they are known."""
+
+    fields: ClassVar[tuple[str, ...]] = ("path",)
+    path: str
+    row: int | None = None
+    column: str | None = None
+
+    def to_dict(self) -> dict[str, object]:
+        """The error as a plain dict, with the place in the file."""
+        return {**super().to_dict(), "row": self.row, "column": self.column}
+
+
+class FileMissingError(FileReadError, FileNotFoundError):
+    """There is no such file."""
+
+    code = "file_not_found"
+
+
+class FolderNotFileError(FileReadError, IsADirectoryError):
+    """The path is a folder."""
+
+    code = "is_directory"
+
+
+class UnreadableFileError(FileReadError, OSError):
+    """The operating system refused to read, or a file that belongs to this one is missing."""
+
+    code = "file_unreadable"
+
+
+class EmptyFileError(FileReadError, ValueError):
+    """A file of 0 bytes, or an array without elements."""
+
+    code = "empty_file"
+
+
+class NotTextError(FileReadError, ValueError):
+    """Bytes that are not text, in a file read as text."""
+
+    code = "not_text"
+
+
+class NoNumbersError(FileReadError, ValueError):
+    """Text without a table of numbers in it."""
+
+    code = "no_numbers"
+
+
+class BadRowError(FileReadError, ValueError):
+    """A row that does not fit the table, or a cell that is no number (``row``, ``column``)."""
+
+    code = "bad_row"
+
+
+class OverRangeError(FileReadError, ValueError):
+    """A mark for a value beyond the input's range instead of a number (``cell``)."""
+
+    code = "over_range"
+    fields = ("path", "cell")
+    cell: str
+
+
+class MissingValueError(FileReadError, ValueError):
+    """A blank cell, or a mark for no value (``cell``)."""
+
+    code = "missing_value"
+    fields = ("path", "cell")
+    cell: str
+
+
+class LimitExceededError(FileReadError, ValueError):
+    """A row, header or array beyond the reader's limits."""
+
+    code = "limit_exceeded"
+
+
+class UnknownColumnError(FileReadError, KeyError):
+    """No column of that name or position."""
+
+    code = "unknown_column"
+
+
+class AmbiguousColumnError(FileReadError, ValueError):
+    """Several columns of that name."""
+
+    code = "ambiguous_column"
+
+
+class TimeColumnError(FileReadError, ValueError):
+    """The time column was asked for as a trace."""
+
+    code = "time_column"
+
+
+class RolesUnknownError(FileReadError, ValueError):
+    """No column was given a role, and the file states none."""
+
+    code = "roles_unknown"
+
+
+class AmbiguousDialectError(FileReadError, ValueError):
+    """Text that can be read in two ways."""
+
+    code = "ambiguous_dialect"
+
+
+class DialectMismatchError(FileReadError, ValueError):
+    """A file that does not have the layout its dialect describes."""
+
+    code = "dialect_mismatch"
+
+
+class UnsupportedFormatError(FileReadError, ValueError):
+    """A kind of file, or of data in it, that is not read."""
+
+    code = "unsupported_format"
+
+
+class DamagedFileError(FileReadError, ValueError):
+    """A file that breaks the rules of its own format, or ends too early."""
+
+    code = "damaged_file"
+
+
+class RateUnknownError(FileReadError, ValueError):
+    """Neither the file nor the caller states the sample rate."""
+
+    code = "rate_unknown"
+
+
+class RateConflictError(FileReadError, ValueError):
+    """Two statements of the sample rate differ by more than 0.1 % (``first_hz``, ``second_hz``)."""
+
+    code = "rate_conflict"
+    fields = ("path", "first_hz", "second_hz")
+    first_hz: float
+    second_hz: float
+
+
+class NonUniformTimeError(FileReadError, ValueError):
+    """A time column whose steps are not equal (``time_s``, ``deviation_s``, ``step_s``)."""
+
+    code = "non_uniform_time"
+    fields = ("path", "time_s", "deviation_s", "step_s")
+    time_s: float
+    deviation_s: float
+    step_s: float
+
+
+class CouplingUnknownError(FileReadError, ValueError):
+    """Neither the file nor the caller states the coupling."""
+
+    code = "coupling_unknown"
+
+
+class ScaleUnknownError(FileReadError, ValueError):
+    """Counts or fractions of full scale, and no factor that makes volts of them."""
+
+    code = "scale_unknown"
+
+
+class UnitConflictError(FileReadError, ValueError):
+    """The unit of a column does not suit its role, or a given unit has a prefix."""
+
+    code = "unit_conflict"
 
 
 def all_codes() -> tuple[str, ...]:

@@ -36,6 +36,12 @@ pub enum Reason {
         /// The operating system's words.
         cause: String,
     },
+    /// The operating system refused to write; nothing is left behind.
+    #[error("cannot be written: {cause}")]
+    Unwritable {
+        /// The operating system's words.
+        cause: String,
+    },
     /// A file of 0 bytes, or an array without elements.
     #[error("the file is empty")]
     EmptyFile,
@@ -176,10 +182,11 @@ pub enum Reason {
 }
 
 /// Every code of [`Reason`] that is not the core's, in the order of its variants.
-pub const CODES: [&str; 24] = [
+pub const CODES: [&str; 25] = [
     "file_not_found",
     "is_directory",
     "file_unreadable",
+    "unwritable_file",
     "empty_file",
     "not_text",
     "no_numbers",
@@ -211,6 +218,7 @@ impl Reason {
             Self::FileNotFound => "file_not_found",
             Self::IsDirectory => "is_directory",
             Self::Unreadable { .. } => "file_unreadable",
+            Self::Unwritable { .. } => "unwritable_file",
             Self::EmptyFile => "empty_file",
             Self::NotText { .. } => "not_text",
             Self::NoNumbers => "no_numbers",
@@ -233,6 +241,26 @@ impl Reason {
             Self::ScaleUnknown { .. } => "scale_unknown",
             Self::UnitConflict { .. } => "unit_conflict",
             Self::Core(e) => e.code(),
+        }
+    }
+}
+
+impl Reason {
+    /// The parameter a caller would change: `path` where it is the file itself.
+    #[must_use]
+    pub fn parameter(&self) -> &str {
+        match self {
+            Self::UnknownColumn { .. }
+            | Self::AmbiguousColumn { .. }
+            | Self::TimeColumn
+            | Self::RolesUnknown { .. } => "roles",
+            Self::AmbiguousDialect { .. } | Self::DialectMismatch { .. } => "dialect",
+            Self::RateUnknown { .. } | Self::RateConflict { .. } => "sample_rate_hz",
+            Self::CouplingUnknown => "coupling",
+            Self::ScaleUnknown { .. } => "scale",
+            Self::UnitConflict { .. } => "unit",
+            Self::Core(e) => e.parameter(),
+            _ => "path",
         }
     }
 }

@@ -27,6 +27,10 @@
 //! # std::fs::remove_file(&path)?;
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
+#![cfg_attr(
+    not(feature = "csv"),
+    allow(dead_code, unused_variables, reason = "shared parts serve the readers switched on")
+)]
 #[cfg(feature = "csv")]
 pub mod csv;
 pub mod error;
@@ -35,6 +39,7 @@ mod format;
 pub mod npy;
 pub mod recording;
 pub mod request;
+mod time;
 pub mod unit;
 #[cfg(feature = "wav")]
 pub mod wav;
@@ -43,4 +48,5 @@ pub use error::{Error, Reason, Result};
 pub use format::{Format, detect, read};
 pub use recording::{Column, Rate, Recording, Scaling};
 pub use request::{Channel, ColumnKey, Request};
+pub use time::even_rate;
 pub use unit::Unit;

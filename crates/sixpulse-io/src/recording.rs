@@ -2,6 +2,7 @@
 
 use crate::error::{Error, Reason, Result};
 use crate::request::{Channel, ColumnKey, Request};
+use crate::unit::Unit;
 use sixpulse::{Capture, Coupling, RawSamples, Role, Trace};
 use std::path::{Path, PathBuf};
 
@@ -58,6 +59,28 @@ impl Column {
             coupling: None,
             coupling_corner_hz: None,
             role: None,
+        }
+    }
+
+    /// The same column with the unit the file states for it; a prefix is resolved in the samples.
+    #[must_use]
+    pub fn with_stated_unit(mut self, unit: &str) -> Self {
+        let unit = Unit::parse(unit).unwrap_or_else(|| Unit { base: unit.trim().into(), factor: 1.0 });
+        if !unit.base.is_empty() {
+            self.unit = Some(unit.base);
+        }
+        self.samples = times(self.samples, unit.factor);
+        self
+    }
+
+    /// A column from a heading such as `"CH1 (mV)"`: name, unit and prefix are taken apart as in a text file's header.
+    #[must_use]
+    pub fn from_heading(position: usize, heading: &str, samples: RawSamples, scaling: Scaling) -> Self {
+        let (name, unit) = crate::unit::split_name(heading);
+        let column = Self { label: heading.into(), ..Self::new(position, &name, samples, scaling) };
+        match unit {
+            Some(unit) => Self { unit: Some(unit.base), samples: times(column.samples, unit.factor), ..column },
+            None => column,
         }
     }
 }
@@ -225,14 +248,7 @@ fn trace(path: &Path, column: Column, channel: &Channel, request: &Request, samp
     let name = column.name.clone();
     let at = |reason| Error::new(path, reason).in_column(&name);
     let given = channel.coupling.or(request.coupling);
-    let coupling = match (given, column.coupling) {
-        (Some(given), Some(stated)) if given != stated => {
-            let reason = format!("given as {given}, but the file states {stated}");
-            return Err(core(path, &name, invalid("coupling", &reason)));
-        }
-        (Some(coupling), _) | (None, Some(coupling)) => coupling,
-        (None, None) => return Err(at(Reason::CouplingUnknown)),
-    };
+    let coupling = given.or(column.coupling).ok_or_else(|| at(Reason::CouplingUnknown))?;
     let scale = channel.scale.or(request.scale);
     if scale.is_none() {
         check_scaling(column.scaling).map_err(at)?;
@@ -267,7 +283,7 @@ fn settle_unit(
     scale: Option<f64>,
 ) -> std::result::Result<String, Reason> {
     if let Some(unit) = channel.unit.as_ref().or(request.unit.as_ref()) {
-        return match crate::Unit::parse(unit) {
+        return match Unit::parse(unit) {
             #[allow(clippy::float_cmp, reason = "the factor of an unprefixed unit is exactly 1")]
             Some(parsed) if parsed.factor != 1.0 => Err(Reason::UnitConflict {
                 detail: format!(
@@ -304,11 +320,15 @@ fn scaled(samples: RawSamples, factor: f64) -> sixpulse::Result<RawSamples> {
             actual: factor,
         });
     }
+    Ok(times(samples, factor))
+}
+
+fn times(samples: RawSamples, factor: f64) -> RawSamples {
     #[allow(clippy::float_cmp, reason = "only the exact factor 1 leaves the samples as they are")]
     if factor == 1.0 {
-        return Ok(samples);
+        return samples;
     }
-    Ok(match samples {
+    match samples {
         RawSamples::I16 { counts, scale, offset } => {
             RawSamples::I16 { counts, scale: scale * factor, offset: offset * factor }
         }
@@ -317,5 +337,5 @@ fn scaled(samples: RawSamples, factor: f64) -> sixpulse::Result<RawSamples> {
             values.iter_mut().for_each(|x| *x *= factor);
             RawSamples::F64(values)
         }
-    })
+    }
 }

@@ -96,7 +96,6 @@ fn strip_brackets(text: &str) -> &str {
 }
 
 /// Splits `"CH1 (mV)"` into its name and unit; a bracket that holds no known unit belongs to the name.
-#[cfg(any(feature = "csv", test))]
 pub(crate) fn split_name(cell: &str) -> (String, Option<Unit>) {
     let cell = cell.trim();
     for (open, close) in [('(', ')'), ('[', ']')] {

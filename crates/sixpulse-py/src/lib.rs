@@ -6,6 +6,7 @@ mod error;
 mod examine;
 mod ideal;
 mod quality;
+mod read;
 mod ripple;
 mod spectrum;
 mod tone;
@@ -21,12 +22,17 @@ mod _core {
     const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
     #[pymodule_export]
     use crate::coupling::{PyHighPass, ac_couple, attenuation, half_period_droop, phase_lead_rad, settling_s};
+    /// Stable codes of the readers' errors.
+    #[pymodule_export]
+    const READ_ERROR_CODES: [&str; sixpulse_io::error::CODES.len()] = sixpulse_io::error::CODES;
     #[pymodule_export]
     use crate::examine::examine;
     #[pymodule_export]
     use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
     #[pymodule_export]
     use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
+    #[pymodule_export]
+    use crate::read::{PyCsvDialect, assemble, detect_format, read_file, sniff, write_csv};
     #[pymodule_export]
     use crate::ripple::{measure_ripple, ripple_numbers};
     #[pymodule_export]

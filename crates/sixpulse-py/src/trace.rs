@@ -495,7 +495,7 @@ fn named_traces(traces: &Bound<'_, PyAny>) -> PyResult<Vec<(String, Trace)>> {
 }
 
 /// One-dimensional samples in the form the core keeps.
-fn raw_samples(samples: &Bound<'_, PyAny>, scale: Option<f64>, offset: Option<f64>) -> PyResult<RawSamples> {
+pub(crate) fn raw_samples(samples: &Bound<'_, PyAny>, scale: Option<f64>, offset: Option<f64>) -> PyResult<RawSamples> {
     let array = one_dimensional("samples", samples)?;
     let kind = array.dtype().kind();
     match (kind, scale) {

@@ -128,7 +128,7 @@ pub(super) fn rate_of(key: &str, values: &[String], decimal: char) -> Option<Sta
         Some(_) => return None,
     };
     let value = value * factor;
-    let hz = if kind == RateKey::Interval { super::time::rate_of_step(value) } else { value };
+    let hz = if kind == RateKey::Interval { crate::time::rate_of_step(value) } else { value };
     (hz.is_finite() && hz > 0.0).then(|| StatedRate { hz, key: key.to_owned() })
 }
 

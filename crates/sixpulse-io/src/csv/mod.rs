@@ -12,7 +12,6 @@ mod metadata;
 mod read;
 mod rows;
 mod sniff;
-mod time;
 mod write;
 
 pub use dialect::{ColumnKind, CsvColumn, CsvDialect, Encoding, LineEnd};

@@ -5,10 +5,10 @@ use super::head::{open, read_head};
 use super::metadata;
 use super::rows::{LineSplitter, Row, Rows};
 use super::sniff::{Hints, header_cells, rate_below, sniff};
-use super::time::TimeColumn;
 use crate::error::{Error, Reason, Result};
 use crate::recording::{Column, Rate, Recording, Scaling, list_headings};
 use crate::request::Request;
+use crate::time::TimeColumn;
 use sixpulse::{Coupling, RawSamples, Role};
 use std::path::Path;
 

@@ -12,18 +12,19 @@ use std::path::{Path, PathBuf};
 /// a temporary name in the same folder and renamed.
 ///
 /// # Errors
-/// `file_unreadable` with what the operating system said; `is_directory`, `file_not_found` (the folder) where that is it.
+/// `unwritable_file` with what the operating system said.
 pub fn write(path: impl AsRef<Path>, capture: &Capture) -> Result<()> {
     let path = path.as_ref();
+    let unwritable = |cause: String| Error::new(path, Reason::Unwritable { cause });
     if path.is_dir() {
-        return Err(Error::new(path, Reason::IsDirectory));
+        return Err(unwritable("this is a folder, not a file".into()));
     }
     let temporary = temporary_name(path);
     let written = write_whole(&temporary, capture).and_then(|()| std::fs::rename(&temporary, path));
     written.map_err(|cause| {
         // The temporary file is ours alone; that it may already be gone is no news.
         let _ = std::fs::remove_file(&temporary);
-        Error::io(path, "writing", &cause)
+        unwritable(cause.to_string())
     })
 }
 

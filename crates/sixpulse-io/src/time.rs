@@ -4,6 +4,25 @@ use crate::error::{Error, Reason, Result};
 use crate::recording::Rate;
 use std::path::Path;
 
+/// The sample rate of times in seconds, after the check that they are evenly spaced.
+///
+/// # Errors
+/// `non_uniform_time`; `rate_unknown` for a single time or times that do not rise; `non_finite`.
+///
+/// ```
+/// let rate = sixpulse_io::even_rate("x.parquet".as_ref(), "time", &[0.0, 1e-3, 2e-3])?;
+/// assert_eq!(rate.hz, 1000.0);
+/// # Ok::<(), sixpulse_io::Error>(())
+/// ```
+pub fn even_rate(path: &Path, name: &str, seconds: &[f64]) -> Result<Rate> {
+    if let Some(index) = seconds.iter().position(|t| !t.is_finite()) {
+        let reason = Reason::Core(sixpulse::Error::NonFinite { parameter: name.into(), index });
+        return Err(Error::new(path, reason).in_column(name));
+    }
+    let times = TimeColumn { seconds: seconds.to_vec(), ..TimeColumn::new(1.0) };
+    times.rate(path, name)
+}
+
 /// Largest departure from the even grid, in steps, that is still called even (beside the printed resolution).
 ///
 /// Ours: one sample lost from a record departs by at least half a step, a logger's honest jitter by far less.
@@ -13,7 +32,7 @@ const EVEN_WITHIN_STEPS: f64 = 0.25;
 const ROUNDED_STEPS: usize = 3;
 
 /// The mean step of values that rise evenly; `None` when they do not.
-pub(super) fn is_even(values: &[f64]) -> Option<f64> {
+pub(crate) fn is_even(values: &[f64]) -> Option<f64> {
     let (first, last) = (*values.first()?, *values.last()?);
     let step = (last - first) / (values.len().checked_sub(1)? as f64);
     let even = |(i, &x): (usize, &f64)| (x - first - i as f64 * step).abs() <= EVEN_WITHIN_STEPS * step;
@@ -24,7 +43,7 @@ pub(super) fn is_even(values: &[f64]) -> Option<f64> {
 const DECADES: usize = 32;
 
 /// A time column as it streams in.
-pub(super) struct TimeColumn {
+pub(crate) struct TimeColumn {
     seconds: Vec<f64>,
     factor: f64,
     /// Finest step of the last printed digit, by decade of the value; infinite where no value fell.
@@ -34,11 +53,11 @@ pub(super) struct TimeColumn {
 
 impl TimeColumn {
     /// `factor` brings the file's unit to seconds.
-    pub(super) fn new(factor: f64) -> Self {
+    pub(crate) fn new(factor: f64) -> Self {
         Self { seconds: Vec::new(), factor, quanta: [f64::INFINITY; DECADES], rows: (0, 0) }
     }
 
-    pub(super) fn push(&mut self, row: u64, cell: &[u8], number: f64) {
+    pub(crate) fn push(&mut self, row: u64, cell: &[u8], number: f64) {
         if self.seconds.is_empty() {
             self.rows.0 = row;
         }
@@ -66,7 +85,7 @@ impl TimeColumn {
     ///
     /// # Errors
     /// `non_uniform_time`; `rate_unknown` for a single row or times that do not rise.
-    pub(super) fn rate(&self, path: &Path, name: &str) -> Result<Rate> {
+    pub(crate) fn rate(&self, path: &Path, name: &str) -> Result<Rate> {
         let unknown = |detail: &str| Error::new(path, Reason::RateUnknown { detail: detail.into() }).in_column(name);
         let (Some(&first), Some(&last)) = (self.seconds.first(), self.seconds.last()) else {
             return Err(unknown("the time column is empty"));
@@ -119,7 +138,7 @@ impl TimeColumn {
 
 /// The reciprocal of a step, freed from the rounding of decimal times: the rate with 9 significant digits, where the two
 /// differ by no more than sixteen-digit arithmetic on times can produce (1e-12 of the rate; ours).
-pub(super) fn rate_of_step(step_s: f64) -> f64 {
+pub(crate) fn rate_of_step(step_s: f64) -> f64 {
     let hz = 1.0 / step_s;
     let short: f64 = format!("{hz:.8e}").parse().unwrap_or(hz);
     if ((short - hz) / hz).abs() <= 1e-12 { short } else { hz }
