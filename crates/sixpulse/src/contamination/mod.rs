@@ -125,7 +125,7 @@ pub fn assess_untracked(circuit: &Trace, supply: &Trace) -> Contamination {
 /// let found = assess(&sensor, &supply, &PhaseTrack::constant(1200.0 / std::f64::consts::TAU, 0.4)?);
 /// assert_eq!(found.verdict, ContaminationVerdict::Contaminated);
 /// let own = own_signal(&sensor, &supply, &found)?;
-/// assert!(own[100..19_900].iter().all(|v| v.abs() < 1e-3));
+/// assert!(own[100..19_900].iter().all(|v| v.abs() < 2e-3)); // of 0.25 V
 /// # Ok(())
 /// # }
 /// ```
