@@ -64,6 +64,7 @@ fn conditioner(settings: &Bound<'_, PyAny>) -> PyResult<PulseConditioner> {
 
 /// Refuses settings that make no conditioner.
 #[pyfunction]
+#[pyo3(signature = (settings, /))]
 pub fn check_conditioner(settings: &Bound<'_, PyAny>) -> PyResult<()> {
     conditioner(settings).map(|_| ())
 }

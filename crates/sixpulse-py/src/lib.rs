@@ -1,6 +1,7 @@
 //! The Python binding: convert, copy, detach, call, wrap. One file per topic; nothing is computed here.
 use pyo3::prelude::*;
 
+mod contamination;
 mod coupling;
 mod error;
 mod examine;
@@ -20,6 +21,10 @@ mod _core {
     /// Stable codes of the core's errors.
     #[pymodule_export]
     const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
+    #[pymodule_export]
+    use crate::contamination::{
+        assess_contamination, check_conditioner, indicated_hz, indicated_speed_km_h, own_signal, pulse_times_s,
+    };
     #[pymodule_export]
     use crate::coupling::{PyHighPass, ac_couple, attenuation, half_period_droop, phase_lead_rad, settling_s};
     /// Stable codes of the readers' errors.
