@@ -331,10 +331,10 @@ pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setti
     }
     let corner = CornerPrior::new(supply, circuit);
     let starts = starting_points(&band, corner.start_hz);
-    let rough: Vec<Model> = starts.iter().map(|&start| refine(&band, start, &corner, 3)).collect();
+    let rough: Vec<Model> = starts.iter().map(|&start| refine(&band, start, &corner, 4)).collect();
     let near = best(&band, &rough)?;
     let paths = [Path::Delay, Path::InterpolatedDelay, Path::FirstOrderLag];
-    let fits = paths.map(|path| refine(&band, Model { path, ..near }, &corner, 8));
+    let fits = paths.map(|path| refine(&band, Model { path, ..near }, &corner, 12));
     let model = best(&band, &fits)?;
     Some(summarise(&band, model, &corner, setting.electrical_hz))
 }
