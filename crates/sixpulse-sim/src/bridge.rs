@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 pub enum DiodeModel {
     /// Shockley's law behind a series resistance, `i = IS (exp(v_j / (N V_T)) - 1)`, `v = v_j + RS i`, with an avalanche
     /// branch `i = -IBV exp(-(v_j + BV) / (N V_T))`: the large-signal diode of the common circuit simulators without its
-    /// capacitances. `V_T = 25.865 mV` (27 degrees Celsius). Currents below 1 mA are taken as zero.
+    /// capacitances. `V_T = 25.865 mV` (27 degrees Celsius). Below 1 mA the law follows its tangent to no current.
     Exponential {
         /// Saturation current IS in amperes.
         saturation_a: f64,

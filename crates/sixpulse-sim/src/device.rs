@@ -4,7 +4,7 @@ use crate::bridge::{DiodeCondition, DiodeModel};
 
 /// Thermal voltage at 27 degrees Celsius (300.15 K), in volts: the temperature at which model cards are given.
 pub(crate) const THERMAL_V: f64 = 0.025_864_92;
-/// Below this current an exponential diode counts as blocking, in amperes.
+/// Below this current an exponential diode follows its tangent down to no current, in amperes.
 pub(crate) const CUTOFF_A: f64 = 1.0e-3;
 /// Current at which the straight line touches the exponential law, in amperes.
 const REFERENCE_A: f64 = 10.0;
@@ -101,7 +101,7 @@ impl Device {
             let v = law.junction_voltage(REFERENCE_A);
             v - slope * (REFERENCE_A + leak * v)
         };
-        let start = on_law.junction_voltage(CUTOFF_A);
+        let start = on_law.threshold();
         Self {
             on_offset: touch(&on_law),
             on_slope: slope,
@@ -110,7 +110,7 @@ impl Device {
             leak,
             avalanche_offset: touch(&avalanche_law),
             avalanche_slope: slope,
-            avalanche_above_v: breakdown.map_or(f64::INFINITY, |_| avalanche_law.junction_voltage(CUTOFF_A)),
+            avalanche_above_v: breakdown.map_or(f64::INFINITY, |_| avalanche_law.threshold()),
             resistor: false,
             on_law,
             avalanche_law,
@@ -135,9 +135,9 @@ impl Device {
         };
         let Law::Junction { .. } = law else { return (0.0, 0.0) };
         let least = law.least_current();
+        // Below the cut-off current the law goes on along its tangent: still concave, so that Newton's method converges.
         let (v, dv) = law.voltage(i.max(least));
-        let derivative = if i > least { dv - slope } else { 0.0 };
-        (v - offset - slope * i.max(least), derivative)
+        (v + dv * (i - least).min(0.0) - offset - slope * i, dv - slope)
     }
 
     /// Offset and slope of the straight line in a conducting state, the offset as a forward voltage.
@@ -163,6 +163,14 @@ impl Law {
             Self::Junction { n_vt, saturation, ln_saturation, series, .. } => {
                 n_vt * (libm::log(i + saturation) - ln_saturation) + series * i
             }
+        }
+    }
+
+    /// Voltage at which the tangent at the cut-off current reaches no current.
+    fn threshold(&self) -> f64 {
+        match *self {
+            Self::Straight => 0.0,
+            Self::Junction { n_vt, series, .. } => self.junction_voltage(CUTOFF_A) - n_vt - series * CUTOFF_A,
         }
     }
 
@@ -230,9 +238,20 @@ mod tests {
     }
 
     #[test]
+    fn the_law_starts_where_blocking_ends() {
+        for condition in [DiodeCondition::Sound, DiodeCondition::Leaking { ohm: 1.0 }] {
+            let d = Device::new(&MODEL, &condition);
+            let (offset, slope) = d.line(Conduction::On);
+            let v = offset + slope * d.off_below_a + d.rest(Conduction::On, d.off_below_a).0;
+            assert!((v - d.on_above_v).abs() < 1e-12, "{condition:?}: {v} {}", d.on_above_v);
+        }
+    }
+
+    #[test]
     fn breakdown_carries_a_milliampere_at_the_breakdown_voltage() {
         let d = Device::new(&MODEL, &DiodeCondition::Sound);
-        assert!((d.avalanche_above_v - 26.0).abs() < 1e-3);
+        // Starts n V_T below the breakdown voltage: the tangent there.
+        assert!((d.avalanche_above_v - (26.0 - 1.2 * THERMAL_V)).abs() < 1e-9);
         let (offset, slope) = d.line(Conduction::Avalanche);
         let v = -offset + slope * 1.0 + d.rest(Conduction::Avalanche, 1.0).0;
         assert!((v - (26.0 + 1.2 * THERMAL_V * 1000.0_f64.ln() + 1.8e-3)).abs() < 1e-3, "{v}");

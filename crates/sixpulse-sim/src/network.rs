@@ -190,8 +190,9 @@ impl Battery {
     /// A lead-acid starter battery of 60-80 Ah.
     ///
     /// Open-circuit voltage 1.95 V a cell when empty and 2.12 V when full (common practice: 11.7 and 12.7 V). New and
-    /// full, six cells: 5 mohm, 0.15 uH and 4 mohm || 2 F, inside the 3-12 mohm and 50-300 nH of REFERENCE-VALUES D2;
-    /// resistances rise with ageing and by half towards the empty state; capacitance falls with ageing.
+    /// full, six cells: 5 mohm, 0.15 uH and 4 mohm || 2 F, inside the 3-12 mohm and 50-300 nH of REFERENCE-VALUES D2,
+    /// and 80 mohm || 500 F for the slow polarisation that limits the charging current (assumed). Resistances rise with
+    /// ageing and by half towards the empty state, the slow one towards the full; the fast capacitance falls with ageing.
     #[must_use]
     pub fn lead_acid(state: BatteryState) -> Self {
         let blocks = f64::from(state.cells) / 6.0;
@@ -200,7 +201,10 @@ impl Battery {
             emf_v: f64::from(state.cells) * (1.95 + 0.17 * state.state_of_charge),
             resistance_ohm: 5.0e-3 * rise,
             inductance_h: 0.15e-6 * blocks,
-            pairs: vec![RcPair { ohm: 4.0e-3 * rise, farad: 2.0 / (state.ageing * blocks) }],
+            pairs: vec![
+                RcPair { ohm: 4.0e-3 * rise, farad: 2.0 / (state.ageing * blocks) },
+                RcPair { ohm: 80.0e-3 * (0.2 + 0.8 * state.state_of_charge) * blocks, farad: 500.0 / blocks },
+            ],
         }
     }
 }

@@ -21,7 +21,7 @@ pub fn netlist(c: &Circuit, stop_s: f64, step_s: f64, greatest_step_s: f64, data
     // Gear 2 damps no physical ringing at this step, and does not ring by itself at commutation as trapezoid does.
     let _ = write!(
         n,
-        ".options reltol=1e-5 abstol=1e-9 vntol=1e-7 method=gear maxord=2 gmin=1e-12\n\
+        ".options reltol=1e-4 abstol=1e-6 vntol=1e-6 method=gear maxord=2\n\
          .tran {step_s:e} {stop_s:e} 0 {greatest_step_s:e} uic\n\
          .control\nset wr_singlescale\nset numdgt=12\nrun\nlinearize v(post) v(batt) v(chas) i(Vcable)\n\
          wrdata {data} v(post) v(batt) v(chas) i(Vcable)\nquit\n.endc\n.end\n"
@@ -56,7 +56,7 @@ fn sources(n: &mut String, c: &Circuit) {
         if let LeadCondition::ShortToCase { ohm } = c.bridge.legs[k].lead {
             let _ = writeln!(n, "Rcase{k} t{k} 0 {ohm}");
         }
-        let _ = writeln!(n, "Rleak{k} {end} 0 1e9");
+        let _ = writeln!(n, "Rleak{k} {end} 0 1e5");
     }
 }
 
@@ -161,8 +161,19 @@ pub struct Reference {
     pub elapsed_s: f64,
 }
 
-/// Runs ngspice on a circuit; `None` where it is not installed.
+/// Runs ngspice on a circuit, with a shorter step where its iteration fails; `None` where it is not installed.
 pub fn run(c: &Circuit, name: &str, stop_s: f64, step_s: f64, greatest_step_s: f64) -> Option<Reference> {
+    for shorter in [1.0, 0.7, 0.5, 0.3] {
+        let out = run_once(c, name, stop_s, step_s, shorter * greatest_step_s)?;
+        // An aborted run leaves zeros at the end.
+        if out.post_v.last().is_some_and(|v| *v != 0.0) {
+            return Some(out);
+        }
+    }
+    panic!("ngspice does not finish {name}")
+}
+
+fn run_once(c: &Circuit, name: &str, stop_s: f64, step_s: f64, greatest_step_s: f64) -> Option<Reference> {
     let program = ngspice()?;
     let folder = std::env::temp_dir().join(format!("sixpulse-netlist-{}-{name}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
