@@ -2,7 +2,7 @@
 
 use crate::device::Conduction;
 use crate::error::{Error, Result};
-use crate::ladder::{LEVELS, MOST_INPUTS, Rung, Stepper, TICKS, accumulate, apply};
+use crate::ladder::{LEVELS, MOST_INPUTS, Rung, Stepper, TICKS, accumulate, apply, newton};
 use crate::machine::Excitation;
 use crate::mode::{self, BATTERY_POST, CAPACITOR_CURRENT, CHASSIS, NODES, POST};
 use crate::model::{Model, PLACES};
@@ -16,6 +16,8 @@ const MOST_EVENTS: usize = 400;
 const MOST_PASSES: usize = 24;
 /// Greatest current or voltage a solution may reach.
 const GREATEST: f64 = 1.0e7;
+/// Most Newton steps for the bent parts of the diodes' laws; two suffice while nothing switches.
+const NEWTON_STEPS: usize = 20;
 /// A corner current above this cannot vanish by itself when its last path opens, in amperes.
 const FORCED_A: f64 = 0.05;
 /// Inductances are taken from a geometric grid with this ratio.
@@ -38,6 +40,17 @@ struct Inputs {
     u2: [f64; 8],
 }
 
+impl Inputs {
+    /// Values at the end of the substep.
+    fn end(&self, count: usize) -> [f64; MOST_INPUTS] {
+        let mut end = [0.0; MOST_INPUTS];
+        for k in 0..count {
+            end[k] = self.u0[k] + self.u1[k] + self.u2.get(k).copied().unwrap_or(0.0);
+        }
+        end
+    }
+}
+
 /// What a substep would lead to.
 struct Trial<const N: usize> {
     x: [f64; N],
@@ -48,6 +61,18 @@ struct Trial<const N: usize> {
     event: bool,
 }
 
+/// From this many steps a cycle on the trapezoid rule keeps the energy account within 3e-4.
+const FINE_STEPS: f64 = 200.0;
+
+/// How the powers are integrated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Account {
+    /// Trapezoid over the ends of each substep.
+    Ends,
+    /// Simpson's rule with the middle of each substep: for steps that are long against the electrical cycle.
+    Middle,
+}
+
 /// Powers in watts: EMF, stator, diodes, wiring, battery loss, battery EMF, loads.
 type Powers = [f64; 7];
 
@@ -56,6 +81,7 @@ pub(crate) struct Engine<'a, const N: usize> {
     pub(crate) model: Model,
     h: f64,
     tolerance_a: f64,
+    account: Account,
     steppers: Vec<Stepper<N>>,
     known: BTreeMap<(u64, i32), usize>,
     current: usize,
@@ -104,12 +130,15 @@ impl<'a, const N: usize> Engine<'a, N> {
             x[k] = v;
         }
         let coils = model.states.coils;
+        let fastest = circuit.drive.greatest_electrical_hz(circuit.alternator.pole_pairs);
+        let steps_per_cycle = 1.0 / (h * fastest.max(1.0));
         let zero = || vec![0.0; coils];
         let mut engine = Self {
             circuit,
             model,
             h,
             tolerance_a,
+            account: if steps_per_cycle < FINE_STEPS { Account::Middle } else { Account::Ends },
             steppers: Vec::new(),
             known: BTreeMap::new(),
             current: 0,
@@ -240,15 +269,11 @@ impl<'a, const N: usize> Engine<'a, N> {
         let rung = &stepper.rungs[level];
         let mut u = self.inputs(TICKS >> level);
         let mut x = [0.0; N];
-        let inputs = stepper.inputs.len();
         apply(&mut x, &rung.phi, &self.x);
         apply(&mut x, &rung.p0, &u.u0);
         apply(&mut x, &rung.p1, &u.u1);
         apply(&mut x, &rung.p2, &u.u2);
-        let mut end = [0.0; MOST_INPUTS];
-        for k in 0..inputs {
-            end[k] = u.u0[k] + u.u1[k] + u.u2.get(k).copied().unwrap_or(0.0);
-        }
+        let end = u.end(stepper.inputs.len());
         let mut device = [0.0; N];
         apply(&mut device, &stepper.device_x, &x);
         apply(&mut device, &stepper.device_u, &end);
@@ -262,20 +287,21 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn bend(&self, stepper: &Stepper<N>, rung: &Rung<N>, u: &mut Inputs, trial: &mut Trial<N>) {
         let bent = &stepper.mode.bent;
         let mut rise = [0.0; N];
-        for _ in 0..4 {
-            let mut change = 0.0_f64;
+        for _ in 0..NEWTON_STEPS {
+            let (mut residual, mut slopes) = ([0.0; N], [0.0; N]);
             for (j, &d) in bent.iter().enumerate() {
                 let mut i = trial.device[d];
                 for (feed, r) in rung.feed.iter().zip(&rise) {
                     i += feed[d] * r;
                 }
-                let state = stepper.mode.conduction[d];
-                let sign = if state == Conduction::Avalanche { -1.0 } else { 1.0 };
-                let (rest, slope) = self.model.devices[d].rest(state, sign * i);
-                let f = self.rest[d] + rise[j] - rest;
-                let step = f / (1.0 - slope * sign * rung.feed[j][d]);
-                rise[j] -= step;
-                change = change.max(step.abs());
+                let (rest, slope) = self.rest_at(stepper, d, i);
+                (residual[j], slopes[j]) = (self.rest[d] + rise[j] - rest, slope);
+            }
+            let step = newton(stepper, &residual, &slopes, &rung.feed);
+            let mut change = 0.0_f64;
+            for (r, s) in rise.iter_mut().zip(&step) {
+                *r -= s;
+                change = change.max(s.abs());
             }
             if change < 1e-7 {
                 break;
@@ -314,7 +340,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             // While an event is being bracketed every substep is half the last one.
             least = if least > 0 && level < LEVELS && !trial.event { level + 1 } else { 0 };
             let event = trial.event;
-            self.accept(TICKS >> level, trial);
+            self.accept(level, trial);
             let edge = self.tick() >= self.next_edge;
             if edge {
                 self.pass_edge();
@@ -347,17 +373,49 @@ impl<'a, const N: usize> Engine<'a, N> {
         level
     }
 
-    fn accept(&mut self, ticks: u32, trial: Trial<N>) {
+    fn accept(&mut self, level: usize, trial: Trial<N>) {
+        let ticks = TICKS >> level;
+        let middle = self.middle_powers(level, &trial);
         self.x = trial.x;
         self.rest = trial.rest;
         self.position += ticks;
         self.statistics.accepted += 1;
         let before = self.powers;
         self.observe(&trial.end, &trial.device);
-        let half = 0.5 * self.h * f64::from(ticks) / f64::from(TICKS);
-        for ((energy, a), b) in self.energies.iter_mut().zip(&before).zip(&self.powers) {
-            *energy += half * (a + b);
+        let duration = self.h * f64::from(ticks) / f64::from(TICKS);
+        for (k, energy) in self.energies.iter_mut().enumerate() {
+            let ends = 0.5 * (before[k] + self.powers[k]);
+            *energy += duration * middle.map_or(ends, |m| (ends + 2.0 * m[k]) / 3.0);
         }
+    }
+
+    /// Powers in the middle of the substep about to be accepted; the rests are taken half way.
+    fn middle_powers(&mut self, level: usize, trial: &Trial<N>) -> Option<Powers> {
+        if self.account == Account::Ends || level == LEVELS {
+            return None;
+        }
+        let stepper = self.stepper();
+        let rung = &stepper.rungs[level + 1];
+        let mut u = self.inputs(TICKS >> (level + 1));
+        for (j, &d) in stepper.mode.bent.iter().enumerate() {
+            u.u1[stepper.coils + j] = 0.5 * (trial.rest[d] - self.rest[d]);
+        }
+        let mut x = [0.0; N];
+        apply(&mut x, &rung.phi, &self.x);
+        apply(&mut x, &rung.p0, &u.u0);
+        apply(&mut x, &rung.p1, &u.u1);
+        apply(&mut x, &rung.p2, &u.u2);
+        let end = u.end(stepper.inputs.len());
+        let saved = (self.x, self.rest, self.nodes, self.powers, self.inputs_now);
+        self.x = x;
+        for d in 0..self.model.devices.len() {
+            self.rest[d] = 0.5 * (saved.1[d] + trial.rest[d]);
+        }
+        let device = self.device_quantities(&end);
+        self.observe(&end, &device);
+        let middle = self.powers;
+        (self.x, self.rest, self.nodes, self.powers, self.inputs_now) = saved;
+        Some(middle)
     }
 
     fn check_range(&self) -> Result<()> {
@@ -528,20 +586,30 @@ impl<'a, const N: usize> Engine<'a, N> {
         device
     }
 
+    /// Rest of a conducting device at branch current `i`, and its derivative with `i`.
+    fn rest_at(&self, stepper: &Stepper<N>, device: usize, i: f64) -> (f64, f64) {
+        let state = stepper.mode.conduction[device];
+        let sign = if state == Conduction::Avalanche { -1.0 } else { 1.0 };
+        let (rest, slope) = self.model.devices[device].rest(state, sign * i);
+        (rest, sign * slope)
+    }
+
     /// Puts the rests of the conducting devices onto their laws at the present currents.
     fn refresh_rests(&mut self) {
-        for _ in 0..6 {
+        for _ in 0..NEWTON_STEPS {
             let u = self.inputs(0);
             let device = self.device_quantities(&u.u0);
             let stepper = &self.steppers[self.current];
+            let (mut residual, mut slopes) = ([0.0; N], [0.0; N]);
+            for (j, &d) in stepper.mode.bent.iter().enumerate() {
+                let (rest, slope) = self.rest_at(stepper, d, device[d]);
+                (residual[j], slopes[j]) = (self.rest[d] - rest, slope);
+            }
+            let step = newton(stepper, &residual, &slopes, &stepper.device_u[stepper.coils..]);
             let mut change = 0.0_f64;
             for (j, &d) in stepper.mode.bent.iter().enumerate() {
-                let state = stepper.mode.conduction[d];
-                let sign = if state == Conduction::Avalanche { -1.0 } else { 1.0 };
-                let (rest, slope) = self.model.devices[d].rest(state, sign * device[d]);
-                let step = (self.rest[d] - rest) / (1.0 - slope * sign * stepper.device_u[stepper.coils + j][d]);
-                self.rest[d] -= step;
-                change = change.max(step.abs());
+                self.rest[d] -= step[j];
+                change = change.max(step[j].abs());
             }
             if change < 1e-9 {
                 break;

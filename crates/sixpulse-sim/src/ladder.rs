@@ -52,6 +52,8 @@ pub(crate) struct Stepper<const N: usize> {
     /// A device whose quantity leaves these bounds changes its state.
     pub(crate) lower: Column<N>,
     pub(crate) upper: Column<N>,
+    /// Two bent devices of a leg conduct in series: their rests must be solved for together.
+    pub(crate) paired: bool,
     pub(crate) mode: Mode,
 }
 
@@ -179,6 +181,7 @@ impl<const N: usize> Stepper<N> {
             coils: model.states.coils,
             lower: [f64::NEG_INFINITY; N],
             upper: [f64::INFINITY; N],
+            paired: mode.bent.windows(2).any(|d| d[0] % 2 == 0 && d[1] == d[0] + 1),
             mode,
         };
         out.set_bounds(model);
@@ -257,6 +260,48 @@ fn used_inputs(model: &Model, mode: &Mode) -> Vec<usize> {
     out.extend((0..crate::model::PLACES).map(|p| model.input_load(p)));
     out.push(model.input_one());
     out
+}
+
+/// Newton step for `residual_j = 0` with the Jacobian `1 - slope_j feed[l][device_j]`: by the diagonal where the devices
+/// hardly see each other, by elimination where two conduct in series.
+pub(crate) fn newton<const N: usize>(
+    stepper: &Stepper<N>,
+    residual: &[f64; N],
+    slope: &[f64; N],
+    feed: &[Column<N>],
+) -> [f64; N] {
+    let bent = &stepper.mode.bent;
+    let mut step = *residual;
+    if !stepper.paired {
+        for (j, &d) in bent.iter().enumerate() {
+            step[j] /= 1.0 - slope[j] * feed[j][d];
+        }
+        return step;
+    }
+    let count = bent.len();
+    let mut a = [[0.0; N]; N];
+    for (j, &d) in bent.iter().enumerate() {
+        for l in 0..count {
+            a[j][l] = f64::from(u8::from(j == l)) - slope[j] * feed[l][d];
+        }
+    }
+    // Slopes are positive and feeds dissipative: the pivots stay at or above 1.
+    for k in 0..count {
+        for i in k + 1..count {
+            let f = a[i][k] / a[k][k];
+            for l in k..count {
+                a[i][l] -= f * a[k][l];
+            }
+            step[i] -= f * step[k];
+        }
+    }
+    for k in (0..count).rev() {
+        for l in k + 1..count {
+            step[k] -= a[k][l] * step[l];
+        }
+        step[k] /= a[k][k];
+    }
+    step
 }
 
 /// `target += f column`.

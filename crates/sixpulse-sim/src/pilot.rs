@@ -7,7 +7,7 @@ use crate::error::{Error, Result};
 use crate::machine::{Excitation, SensePoint, SpeedProfile};
 use crate::model::copper_factor;
 use crate::network::Probe;
-use crate::solve::{self, Circuit, SolveRequest, Start, StartPoint};
+use crate::solve::{self, Balance, Circuit, SolveRequest, Start, StartPoint};
 
 /// The set point counts as held within this, in volts.
 pub(crate) const SETTLED_V: f64 = 0.01;
@@ -59,7 +59,8 @@ pub(crate) fn mean_output(circuit: &Circuit, field_a: f64) -> Result<MeanOutput>
             &[Probe::ChargingPost, Probe::BatteryPost, Probe::BatteryCurrent],
         )
     };
-    let waves = solve::by_size(&trial, &request, &StartPoint { field_a, pairs_v: Vec::new() })?;
+    let waves =
+        solve::by_size(&trial, &request, &StartPoint { field_a, pairs_v: Vec::new(), balance: Balance::NotRequired })?;
     let mean = |probe: Probe| {
         let x = waves.get(probe).unwrap_or_default();
         x.iter().sum::<f64>() / x.len().max(1) as f64

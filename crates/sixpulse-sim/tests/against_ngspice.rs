@@ -83,6 +83,21 @@ fn compare(c: &Circuit, case: &str, f: f64, cycles: usize, greatest_step_s: f64)
     let probes = [Probe::ChargingPost, Probe::BatteryPost, Probe::CableCurrent];
     let r = SolveRequest { settle_s: 0.0, start: Start::AtRest, ..SolveRequest::new(stop_s, rate, &probes) };
     let w = solve(c, &r).unwrap();
+    if let Ok(f) = std::env::var("DUMP") {
+        let t: String = (0..w.samples[0].len())
+            .map(|i| {
+                format!(
+                    "{} {} {} {} {}\n",
+                    i as f64 / rate,
+                    reference.time_s[i],
+                    w.samples[0][i],
+                    reference.post_v[i],
+                    w.samples[2][i] - reference.cable_a[i]
+                )
+            })
+            .collect();
+        std::fs::write(f, t).unwrap();
+    }
     let window = (cycles - 5) * PER_CYCLE..cycles * PER_CYCLE;
     for (k, expected) in [&reference.post_v, &reference.battery_v, &reference.cable_a].into_iter().enumerate() {
         let (x, y) = (&w.samples[k][window.clone()], &expected[window.clone()]);
