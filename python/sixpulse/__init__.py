@@ -3,12 +3,24 @@
 ``import sixpulse`` needs NumPy alone; plots, reports and file formats load what they need when they are used.
 """
 
+import importlib
+from types import ModuleType
+from typing import TYPE_CHECKING
+
 from . import errors, results
 from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
 from .coupling import ac_couple
 from .read import read, sniff
 from .write import write_csv, write_npz
+
+if TYPE_CHECKING:
+    from . import demo as demo
+    from . import narrative as narrative
+    from . import plot as plot
+    from . import report as report
+    from . import schema as schema
+    from . import text as text
 
 __version__ = VERSION
 
@@ -27,3 +39,16 @@ __all__ = [
     "write_csv",
     "write_npz",
 ]
+
+#: Loaded when they are first named: what they need may not be installed, and takes its time.
+_ON_USE = frozenset({"demo", "narrative", "plot", "report", "schema", "text"})
+
+
+def __getattr__(name: str) -> ModuleType:
+    if name in _ON_USE:
+        return importlib.import_module(f"{__name__}.{name}")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_ON_USE})

@@ -58,7 +58,7 @@ def render(examination: Examination, *, width: int = 80, emphasis: tuple[str, st
         written = list(body)
         if written:
             lines += ["", on + heading + off, *written]
-    lines += ["", f"sixpulse {examination.library_version}; ± is one standard uncertainty."]
+    lines += ["", *textwrap.wrap(f"sixpulse {examination.library_version}; ± is one standard uncertainty.", width)]
     return "\n".join(lines) + "\n"
 
 
