@@ -9,6 +9,7 @@ mod ideal;
 mod quality;
 mod read;
 mod ripple;
+mod simulate;
 mod spectrum;
 mod tone;
 mod trace;
@@ -50,6 +51,8 @@ mod _core {
         amplitude_bound, harmonic_fit, harmonic_fit_known, harmonic_frequency_bound_hz, sine_fit, sine_fit_known,
         sine_frequency_bound_hz,
     };
+    #[pymodule_export]
+    use crate::simulate::_sim;
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }

@@ -14,6 +14,7 @@ pub mod machine;
 mod mode;
 mod model;
 pub mod network;
+pub mod overrides;
 mod pilot;
 mod regulator;
 pub mod rng;

@@ -133,11 +133,10 @@ impl Scenario {
     /// Reads what [`Scenario::to_json`] wrote, and checks it.
     ///
     /// # Errors
-    /// [`Error::InvalidDocument`] for text that is no scenario; as [`Scenario::check`].
+    /// [`Error::InvalidDocument`] for text that is no scenario, `unknown_name` for a key that does not exist; as
+    /// [`Scenario::check`].
     pub fn from_json(text: &str) -> Result<Self> {
-        let scenario: Self = serde_json::from_str(text).map_err(document)?;
-        scenario.check()?;
-        Ok(scenario)
+        crate::overrides::read(serde_json::from_str(text).map_err(document)?)
     }
 
     /// Refuses what is not physical, not documented or contradicts itself. The circuit is checked by the solver.
