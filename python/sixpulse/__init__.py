@@ -12,6 +12,7 @@ from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
 from .coupling import ac_couple
 from .read import read, sniff
+from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
 
 if TYPE_CHECKING:
@@ -28,13 +29,17 @@ __all__ = [
     "Capture",
     "CsvDialect",
     "Machine",
+    "Scenario",
     "Trace",
+    "Truth",
     "__version__",
     "ac_couple",
     "errors",
     "examine",
     "read",
     "results",
+    "simulate",
+    "simulate_family",
     "sniff",
     "write_csv",
     "write_npz",

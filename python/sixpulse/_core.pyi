@@ -264,3 +264,46 @@ def check_conditioner(settings: object, /) -> None: ...
 def pulse_times_s(circuit: Trace, *, conditioner: object) -> NDArray[np.float64]: ...
 def indicated_hz(circuit: Trace, *, conditioner: object) -> float: ...
 def indicated_speed_km_h(indicated_hz: float, *, pulses_per_km: float) -> float: ...
+
+class _sim:
+    ERROR_CODES: Final[list[str]]
+    STREAM_VERSION: Final[int]
+    @staticmethod
+    def scenario_draw(seed: int, member: int, wishes: str) -> str: ...
+    @staticmethod
+    def scenario_set(scenario: str, values: str) -> str: ...
+    @staticmethod
+    def scenario_checked(scenario: str) -> str: ...
+    @staticmethod
+    def scenario_simulate(scenario: str) -> tuple[Capture, str]: ...
+    @staticmethod
+    def scenario_member(seed: int, member: int, wishes: str) -> tuple[str, Capture, str]: ...
+    @staticmethod
+    def random_raw(seed: int, member: int, count: int) -> NDArray[np.uint64]: ...
+    @staticmethod
+    def random_normal(seed: int, member: int, count: int) -> NDArray[np.float64]: ...
+    @staticmethod
+    def instrument_record(
+        values: NDArray[np.float64],
+        *,
+        rate_hz: float,
+        repeat: int,
+        channel: str,
+        scope: str,
+        role: str,
+        seed: int,
+    ) -> Trace: ...
+    @staticmethod
+    def sensor_signal(
+        sensor: str,
+        *,
+        post_v: NDArray[np.float64],
+        battery_v: NDArray[np.float64],
+        cable_a: NDArray[np.float64],
+        rate_hz: float,
+        seed: int,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]: ...
+    @staticmethod
+    def conditioner_count(
+        conditioner: str, values: NDArray[np.float64], *, rate_hz: float
+    ) -> tuple[int, float]: ...

@@ -26,8 +26,11 @@ __all__ = [
     "CouplingUnknownError",
     "DamagedFileError",
     "DialectMismatchError",
+    "DivergedError",
     "EmptyFileError",
     "EmptyInputError",
+    "EnergyImbalanceError",
+    "EventStormError",
     "FileMissingError",
     "FileReadError",
     "FolderNotFileError",
@@ -42,6 +45,7 @@ __all__ = [
     "NoNumbersError",
     "NonFiniteError",
     "NonUniformTimeError",
+    "NotReachableError",
     "NotTextError",
     "OutOfRangeError",
     "OverRangeError",
@@ -207,6 +211,44 @@ class NoConvergenceError(SixpulseError, ArithmeticError):
     code = "no_convergence"
     fields = ("iterations",)
     iterations: int
+
+
+class NotReachableError(SixpulseError, ValueError):
+    """A set point that the machine cannot deliver: ``reached_v`` volts at the greatest field current, ``limit_a``."""
+
+    code = "not_reachable"
+    fields = ("limit_a", "wanted_v", "reached_v")
+    limit_a: float
+    wanted_v: float
+    reached_v: float
+
+
+class DivergedError(SixpulseError, ArithmeticError):
+    """A simulation whose state left every physical range at ``time_s``."""
+
+    code = "diverged"
+    fields = ("time_s", "value")
+    time_s: float
+    value: float
+
+
+class EventStormError(SixpulseError, ArithmeticError):
+    """A simulation with more switching events in one step than a circuit can have."""
+
+    code = "event_storm"
+    fields = ("time_s", "limit")
+    time_s: float
+    limit: int
+
+
+class EnergyImbalanceError(SixpulseError, ArithmeticError):
+    """A simulation whose energies do not add up to within ``limit`` of the turnover."""
+
+    code = "energy_imbalance"
+    fields = ("residual_j", "turnover_j", "limit")
+    residual_j: float
+    turnover_j: float
+    limit: float
 
 
 class ShapeError(SixpulseError, ValueError):

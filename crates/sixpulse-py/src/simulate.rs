@@ -192,11 +192,13 @@ pub fn conditioner_count(
     Ok((count.pulses, count.frequency_hz()))
 }
 
+/// Functions behind `sixpulse.simulate`.
 #[pymodule(gil_used = false)]
 pub mod _sim {
-    //! Functions behind `sixpulse.simulate`.
+    /// Stable codes of the simulator's errors.
     #[pymodule_export]
     const ERROR_CODES: [&str; sixpulse_sim::error::CODES.len()] = sixpulse_sim::error::CODES;
+    /// Version of the rules that turn a seed into numbers.
     #[pymodule_export]
     const STREAM_VERSION: u32 = sixpulse_sim::rng::STREAM_VERSION;
     #[pymodule_export]
