@@ -5,17 +5,26 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import secrets
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ._core import Capture
-from ._files import write_bytes, write_text
+from ._files import write_text
 from .errors import InvalidCombinationError, InvalidDocumentError, UnwritableFileError
 from .simulation import Scenario, Simulated, simulate, simulate_family
 
-__all__ = ["add_simulate_arguments", "run_simulate"]
+__all__ = ["add_simulate_arguments", "register", "run_simulate"]
+
+
+def register(commands: Any) -> None:
+    """Add the subcommand to the command line's parsers."""
+    parser = commands.add_parser("simulate", help="write simulated captures with known truth")
+    add_simulate_arguments(parser)
+    parser.set_defaults(run=run_simulate)
 
 
 def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,10 +58,7 @@ def run_simulate(arguments: argparse.Namespace) -> int:
     try:
         destination.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise UnwritableFileError(
-            f"{destination}: {reason}", parameter="destination", path=str(destination), reason=reason
-        ) from None
+        raise _unwritable(destination, error) from None
     settings = dict(_setting(text) for text in arguments.settings)
     for made in _members(arguments, settings):
         stem = f"{made.truth.sub_kind}_{made.scenario.seed}_{made.scenario.member:05d}"
@@ -61,7 +67,7 @@ def run_simulate(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _members(arguments: argparse.Namespace, settings: dict[str, Any]) -> Any:
+def _members(arguments: argparse.Namespace, settings: dict[str, Any]) -> Iterable[Simulated]:
     if arguments.scenario is None:
         return simulate_family(
             seed=arguments.seed,
@@ -97,7 +103,24 @@ def _write(stem: Path, made: Simulated, kind: str) -> None:
     if kind == "csv":
         write_text(stem.with_name(f"{stem.name}.csv"), _csv(made.capture))
     else:
-        write_bytes(stem.with_name(f"{stem.name}.npz"), _npz(made.capture))
+        _write_bytes(stem.with_name(f"{stem.name}.npz"), _npz(made.capture))
+
+
+def _write_bytes(target: Path, content: bytes) -> None:
+    """Write to a temporary neighbour and rename it into place."""
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
+    try:
+        temporary.write_bytes(content)
+        temporary.replace(target)
+    except OSError as error:
+        raise _unwritable(target, error) from None
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _unwritable(target: Path, error: OSError) -> UnwritableFileError:
+    reason = error.strerror or str(error)
+    return UnwritableFileError(f"{target}: {reason}", parameter="destination", path=str(target), reason=reason)
 
 
 def _npz(capture: Capture) -> bytes:

@@ -1,8 +1,8 @@
 """Captures with known truth: scenarios drawn from documented distributions, simulated as physics.
 
-A :class:`Scenario` holds everything a simulated capture depends on (alternator, bridge, network, sensor, instrument), and
-:func:`simulate` turns it into a :class:`~sixpulse.Capture` and its :class:`Truth`. The same seed gives the same scenario
-and the same counts on every platform: the generator is PCG64DXSM, the conversions are the library's own.
+A :class:`Scenario` holds everything a simulated capture depends on (alternator, bridge, network, sensor, instrument),
+and :func:`simulate` turns it into a :class:`~sixpulse.Capture` and its :class:`Truth`. The same seed gives the same
+scenario and the same counts on every platform: the generator is PCG64DXSM, the conversions are the library's own.
 
 Distributions of :meth:`Scenario.draw` (U uniform, L uniform in the logarithm, W weights; basis: READ, READ-2ND, DERIVED
 or MEMORY as in the project's list of reference values, "chosen" where wide enough is all that is asked):
@@ -145,10 +145,10 @@ class Scenario:
             Number within the family of scenarios that the seed names.
         **overrides
             ``electrical_hz`` (20 to 3000), ``system_v`` (12, 24), ``pulse_number`` (6, 12), ``sensor_mode`` ("absent",
-            "clean_still", "clean_turning", "contaminated_still", "contaminated_turning"), ``sample_rate_hz``, ``cycles``,
-            ``bits`` and ``coupling`` ("dc", "ac") steer the draw; any other name sets that parameter on what was drawn:
-            a field of the scenario, a path with ``__`` between its parts, or the bare name of a field that occurs in one
-            place only.
+            "clean_still", "clean_turning", "contaminated_still", "contaminated_turning"), ``sample_rate_hz``,
+            ``cycles``, ``bits`` and ``coupling`` ("dc", "ac") steer the draw; any other name sets that parameter on
+            what was drawn: a field of the scenario, a path with ``__`` between its parts, or the bare name of a field
+            that occurs in one place only.
 
         Returns
         -------
