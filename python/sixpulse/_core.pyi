@@ -265,7 +265,7 @@ def pulse_times_s(circuit: Trace, *, conditioner: object) -> NDArray[np.float64]
 def indicated_hz(circuit: Trace, *, conditioner: object) -> float: ...
 def indicated_speed_km_h(indicated_hz: float, *, pulses_per_km: float) -> float: ...
 
-class _sim:
+class _sim:  # noqa: N801 - a module of the extension
     ERROR_CODES: Final[list[str]]
     STREAM_VERSION: Final[int]
     @staticmethod

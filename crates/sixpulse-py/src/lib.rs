@@ -42,6 +42,8 @@ mod _core {
     #[pymodule_export]
     use crate::ripple::{measure_ripple, ripple_numbers};
     #[pymodule_export]
+    use crate::simulate::_sim;
+    #[pymodule_export]
     use crate::spectrum::{
         auto_spectrum, coherence, coherence_significance, cross_spectrum, effective_averages, window_figures,
         window_samples,
@@ -51,8 +53,6 @@ mod _core {
         amplitude_bound, harmonic_fit, harmonic_fit_known, harmonic_frequency_bound_hz, sine_fit, sine_fit_known,
         sine_frequency_bound_hz,
     };
-    #[pymodule_export]
-    use crate::simulate::_sim;
     #[pymodule_export]
     use crate::trace::{PyCapture, PyMachine, PyTrace};
 }
