@@ -84,7 +84,7 @@ docs:
 	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features
 
 bench:
-	cargo bench --locked
+	cargo bench --locked --bench '*'
 
 lock:
 	sh tools/lock.sh

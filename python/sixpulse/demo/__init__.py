@@ -52,7 +52,8 @@ def path(name: str) -> Path:
 def counts_path(name: str) -> Path:
     """Path of the same record as converter counts: NPZ with ``post`` and ``speed`` (int16), ``*_scale``, ``*_offset``.
 
-    Volts are ``counts * scale + offset``; ``sample_rate_hz`` stands beside them.
+    Volts are ``counts * scale + offset``; ``sample_rate_hz`` and ``coupling`` stand beside them.
+    `sixpulse.read` reads this form too.
 
     Parameters
     ----------

@@ -235,6 +235,7 @@ def write_counts(path: Path, case: Case, post: NDArray[np.int16], speed: NDArray
         speed_scale=case.speed.scale_v,
         speed_offset=case.speed.offset_v,
         sample_rate_hz=float(SAMPLE_RATE_HZ),
+        coupling="dc",
     )
 
 
