@@ -79,7 +79,18 @@ def load(*paths: str) -> Captures:
                 elif line[0] == "record_names":
                     record_names = line[1:]
                 elif line[0] == "record":
-                    keys = ["member", "pattern", "sub_kind", "hz", "role", "bits", "rate", "coupling", "steps", "sub_six"]
+                    keys = [
+                        "member",
+                        "pattern",
+                        "sub_kind",
+                        "hz",
+                        "role",
+                        "bits",
+                        "rate",
+                        "coupling",
+                        "steps",
+                        "sub_six",
+                    ]
                     facts = dict(zip(keys, line[1:11], strict=True))
                     rows.append((facts, [float(v) for v in line[11:]], []))
                 elif line[0] == "hypothesis":
@@ -188,7 +199,9 @@ class Scaling:
         return np.clip((values - self.mean) / self.scale, -6.0, 6.0)
 
 
-def fit(data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float) -> tuple[dict, Scaling, Scaling]:
+def fit(
+    data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float
+) -> tuple[dict, Scaling, Scaling]:
     """Adam with cosine decay; keeps the parameters that do best on the held captures."""
     pair_scale = Scaling.of(data.pairs[data.present])
     record_scale = Scaling.of(data.record)
@@ -271,7 +284,9 @@ def calibration_error(p: np.ndarray, truth: np.ndarray, bins: int = 15) -> float
     top = p.max(axis=1)
     right = p.argmax(axis=1) == truth
     edges = np.minimum((top * bins).astype(int), bins - 1)
-    return float(sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges)))
+    return float(
+        sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges))
+    )
 
 
 def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, float]:
@@ -296,7 +311,9 @@ def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, 
         "soft_called_hard": float(np.isin(named[soft], hard).mean()),
         "undetermined": float((named == ALL.index("undetermined"))[charging].mean()),
         "hz_within_0.2_percent": float((off < 0.002)[charging].mean()),
-        "strangers_undetermined": float((named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()),
+        "strangers_undetermined": float(
+            (named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()
+        ),
         "not_charging_right": float((named == truth)[truth == ALL.index("not_charging")].mean()),
         "expected_calibration_error": calibration_error(p, truth),
         "brier": float(((p - np.eye(len(ALL))[truth]) ** 2).sum(axis=1).mean()),
@@ -316,7 +333,9 @@ def rust_array(name: str, doc: str, values: np.ndarray) -> str:
     return f"/// {doc}\npub(super) const {name}: [f64; {len(flat)}] = [\n    {body},\n];\n"
 
 
-def write(out: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: Captures, record: dict, temperature: float) -> None:
+def write(
+    out: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: Captures, record: dict, temperature: float
+) -> None:
     """Writes `coefficients.rs` and `training_record.json`."""
     parts = [
         "//! Coefficients of the rectifier model, written by `notebooks/train_rectifier.py`; not edited by hand.\n",
@@ -324,7 +343,9 @@ def write(out: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: C
         f'/// Version of the model: a digest of its coefficients.\npub(super) const VERSION: &str = "{record["model_version"]}";\n',
         f"/// Scores are divided by this before the soft-max.\npub(super) const TEMPERATURE: f64 = {temperature:.6e};\n",
         f"/// Members of the ensemble; their scores are averaged.\npub(super) const MEMBERS: usize = {len(model)};\n",
-        rust_array("HIDDEN", "Widths of the hidden layers of the pair network.", np.array(HIDDEN)).replace("f64", "usize").replace("e+01", "")
+        rust_array("HIDDEN", "Widths of the hidden layers of the pair network.", np.array(HIDDEN))
+        .replace("f64", "usize")
+        .replace("e+01", "")
         if False
         else f"/// Widths of the pair network.\npub(super) const PAIR_WIDTHS: [usize; {len(HIDDEN) + 2}] = {[len(data.names), *HIDDEN, len(PATTERNS)]};\n",
         f"/// Widths of the record network.\npub(super) const RECORD_WIDTHS: [usize; {len(HIDDEN_RECORD) + 2}] = {[len(data.record_names), *HIDDEN_RECORD, len(OTHERS)]};\n",
@@ -338,10 +359,18 @@ def write(out: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: C
         rust_array("PAIR_SCALE", "Standard deviation of each figure of a hypothesis.", pair_scale.scale),
         rust_array("RECORD_MEAN", "Mean of each figure of a record.", record_scale.mean),
         rust_array("RECORD_SCALE", "Standard deviation of each figure of a record.", record_scale.scale),
-        rust_array("HEALTHY", "Median figures of the true cycle of healthy captures: the reference of the evidence.", np.median(healthy, axis=0)),
+        rust_array(
+            "HEALTHY",
+            "Median figures of the true cycle of healthy captures: the reference of the evidence.",
+            np.median(healthy, axis=0),
+        ),
     ]
-    pair = np.concatenate([np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["pair"]])
-    rec = np.concatenate([np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["record"]])
+    pair = np.concatenate(
+        [np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["pair"]]
+    )
+    rec = np.concatenate(
+        [np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["record"]]
+    )
     parts += [
         rust_array("PAIR_WEIGHTS", "Member by member, layer by layer: weights (input by output), then biases.", pair),
         rust_array("RECORD_WEIGHTS", "The same of the record network.", rec),
@@ -405,7 +434,9 @@ def main() -> None:
         digest = hashlib.sha256()
         for path in arguments.figures:
             digest.update(pathlib.Path(path).read_bytes())
-        weights = hashlib.sha256(np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes())
+        weights = hashlib.sha256(
+            np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes()
+        )
         record = {
             "model_version": f"fitted-{weights.hexdigest()[:8]}",
             "library_version": library_version(),
