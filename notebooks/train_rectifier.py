@@ -343,11 +343,7 @@ def write(
         f'/// Version of the model: a digest of its coefficients.\npub(super) const VERSION: &str = "{record["model_version"]}";\n',
         f"/// Scores are divided by this before the soft-max.\npub(super) const TEMPERATURE: f64 = {temperature:.6e};\n",
         f"/// Members of the ensemble; their scores are averaged.\npub(super) const MEMBERS: usize = {len(model)};\n",
-        rust_array("HIDDEN", "Widths of the hidden layers of the pair network.", np.array(HIDDEN))
-        .replace("f64", "usize")
-        .replace("e+01", "")
-        if False
-        else f"/// Widths of the pair network.\npub(super) const PAIR_WIDTHS: [usize; {len(HIDDEN) + 2}] = {[len(data.names), *HIDDEN, len(PATTERNS)]};\n",
+        f"/// Widths of the pair network.\npub(super) const PAIR_WIDTHS: [usize; {len(HIDDEN) + 2}] = {[len(data.names), *HIDDEN, len(PATTERNS)]};\n",
         f"/// Widths of the record network.\npub(super) const RECORD_WIDTHS: [usize; {len(HIDDEN_RECORD) + 2}] = {[len(data.record_names), *HIDDEN_RECORD, len(OTHERS)]};\n",
     ]
     healthy = data.pairs[np.arange(len(data.pattern)), targets(data) // len(PATTERNS) % MOST_HYPOTHESES][
