@@ -1,4 +1,5 @@
 //! Small dense matrices for building conduction patterns; nothing here runs once a step.
+#![allow(clippy::needless_range_loop, reason = "matrix code runs over rows of several arrays at once")]
 
 /// Row-major matrix.
 #[derive(Debug, Clone, PartialEq)]

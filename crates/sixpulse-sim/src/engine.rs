@@ -1,4 +1,7 @@
 //! The time loop: exact linear steps, events bracketed by halving, regulator and contacts between the steps.
+#![allow(clippy::needless_range_loop, reason = "matrix code runs over rows of several arrays at once")]
+
+mod account;
 
 use crate::device::Conduction;
 use crate::error::{Error, Result};
@@ -7,7 +10,7 @@ use crate::machine::Excitation;
 use crate::mode::{self, BATTERY_POST, CAPACITOR_CURRENT, CHASSIS, NODES, POST};
 use crate::model::{Model, PLACES};
 use crate::regulator::Field;
-use crate::solve::{Circuit, EnergyBalance, StepStatistics};
+use crate::solve::{Circuit, StepStatistics};
 use std::collections::BTreeMap;
 
 /// Most changes of the conduction pattern in one step.
@@ -61,16 +64,16 @@ struct Trial<const N: usize> {
     event: bool,
 }
 
-/// From this many steps a cycle on the trapezoid rule keeps the energy account within 3e-4.
-const FINE_STEPS: f64 = 200.0;
-
-/// How the powers are integrated.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Account {
-    /// Trapezoid over the ends of each substep.
-    Ends,
-    /// Simpson's rule with the middle of each substep: for steps that are long against the electrical cycle.
-    Middle,
+/// The circuit at one instant.
+#[derive(Debug, Clone, Copy)]
+struct Moment<const N: usize> {
+    x: [f64; N],
+    /// Rests of the devices' laws, by device.
+    rest: [f64; N],
+    /// Inputs in the order of the pattern.
+    inputs: [f64; MOST_INPUTS],
+    nodes: [f64; NODES],
+    powers: Powers,
 }
 
 /// Powers in watts: EMF, stator, diodes, wiring, battery loss, battery EMF, loads.
@@ -81,7 +84,6 @@ pub(crate) struct Engine<'a, const N: usize> {
     pub(crate) model: Model,
     h: f64,
     tolerance_a: f64,
-    account: Account,
     steppers: Vec<Stepper<N>>,
     known: BTreeMap<(u64, i32), usize>,
     current: usize,
@@ -89,8 +91,7 @@ pub(crate) struct Engine<'a, const N: usize> {
     loads_on: u64,
     inductance_step: i32,
     inductance_base: f64,
-    x: [f64; N],
-    rest: [f64; N],
+    now: Moment<N>,
     emf: Emf,
     pub(crate) field: Field,
     /// Number of the present step; its start is at `step x h`.
@@ -98,9 +99,6 @@ pub(crate) struct Engine<'a, const N: usize> {
     /// Substep position within the step, in ticks.
     position: u32,
     next_edge: i64,
-    inputs_now: [f64; MOST_INPUTS],
-    nodes: [f64; NODES],
-    powers: Powers,
     energies: Powers,
     arc_j: f64,
     pumped_j: f64,
@@ -130,15 +128,12 @@ impl<'a, const N: usize> Engine<'a, N> {
             x[k] = v;
         }
         let coils = model.states.coils;
-        let fastest = circuit.drive.greatest_electrical_hz(circuit.alternator.pole_pairs);
-        let steps_per_cycle = 1.0 / (h * fastest.max(1.0));
         let zero = || vec![0.0; coils];
         let mut engine = Self {
             circuit,
             model,
             h,
             tolerance_a,
-            account: if steps_per_cycle < FINE_STEPS { Account::Middle } else { Account::Ends },
             steppers: Vec::new(),
             known: BTreeMap::new(),
             current: 0,
@@ -146,16 +141,12 @@ impl<'a, const N: usize> Engine<'a, N> {
             loads_on: 0,
             inductance_step: 0,
             inductance_base,
-            x,
-            rest: [0.0; N],
+            now: Moment { x, rest: [0.0; N], inputs: [0.0; MOST_INPUTS], nodes: [0.0; NODES], powers: [0.0; 7] },
             emf: Emf { e0: zero(), e1: zero(), e2: zero(), end: zero(), middle: zero() },
             field,
             step,
             position: 0,
             next_edge: i64::MIN,
-            inputs_now: [0.0; MOST_INPUTS],
-            nodes: [0.0; NODES],
-            powers: [0.0; 7],
             energies: [0.0; 7],
             arc_j: 0.0,
             pumped_j: 0.0,
@@ -234,25 +225,26 @@ impl<'a, const N: usize> Engine<'a, N> {
         out
     }
 
-    /// Inputs over a substep of `ticks` from the present position; the rests are constant in it at first.
-    fn inputs(&self, ticks: u32) -> Inputs {
+    /// Inputs over a substep of `ticks` from `position`; the rests are constant in it at first.
+    fn inputs(&self, position: u32, ticks: u32, rest: &[f64; N]) -> Inputs {
         let stepper = self.stepper();
         let coils = stepper.coils;
         let mut out = Inputs { u0: [0.0; MOST_INPUTS], u1: [0.0; MOST_INPUTS], u2: [0.0; 8] };
-        let (s, w) = (f64::from(self.position) / f64::from(TICKS), f64::from(ticks) / f64::from(TICKS));
+        let (s, w) = (f64::from(position) / f64::from(TICKS), f64::from(ticks) / f64::from(TICKS));
         for c in 0..coils {
             out.u0[c] = self.emf.e0[c] + s * (self.emf.e1[c] + s * self.emf.e2[c]);
             out.u1[c] = w * (self.emf.e1[c] + 2.0 * s * self.emf.e2[c]);
             out.u2[c] = w * w * self.emf.e2[c];
         }
         for (j, &d) in stepper.mode.bent.iter().enumerate() {
-            out.u0[coils + j] = self.rest[d];
+            out.u0[coils + j] = rest[d];
         }
         let loads = coils + stepper.mode.bent.len();
-        let start = self.load_currents(self.tick());
+        let tick = self.step * i64::from(TICKS) + i64::from(position);
+        let start = self.load_currents(tick);
         out.u0[loads..loads + PLACES].copy_from_slice(&start);
         if !self.model.pulsed.is_empty() && ticks > 0 {
-            let end = self.load_currents(self.tick() + i64::from(ticks));
+            let end = self.load_currents(tick + i64::from(ticks));
             for p in 0..PLACES {
                 out.u1[loads + p] = end[p] - start[p];
             }
@@ -267,9 +259,9 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn attempt(&self, level: usize) -> Trial<N> {
         let stepper = self.stepper();
         let rung = &stepper.rungs[level];
-        let mut u = self.inputs(TICKS >> level);
+        let mut u = self.inputs(self.position, TICKS >> level, &self.now.rest);
         let mut x = [0.0; N];
-        apply(&mut x, &rung.phi, &self.x);
+        apply(&mut x, &rung.phi, &self.now.x);
         apply(&mut x, &rung.p0, &u.u0);
         apply(&mut x, &rung.p1, &u.u1);
         apply(&mut x, &rung.p2, &u.u2);
@@ -277,7 +269,7 @@ impl<'a, const N: usize> Engine<'a, N> {
         let mut device = [0.0; N];
         apply(&mut device, &stepper.device_x, &x);
         apply(&mut device, &stepper.device_u, &end);
-        let mut trial = Trial { x, end, device, rest: self.rest, error_a: 0.0, event: false };
+        let mut trial = Trial { x, end, device, rest: self.now.rest, error_a: 0.0, event: false };
         self.bend(stepper, rung, &mut u, &mut trial);
         trial.event = (0..N).any(|d| trial.device[d] < stepper.lower[d] || trial.device[d] > stepper.upper[d]);
         trial
@@ -295,7 +287,7 @@ impl<'a, const N: usize> Engine<'a, N> {
                     i += feed[d] * r;
                 }
                 let (rest, slope) = self.rest_at(stepper, d, i);
-                (residual[j], slopes[j]) = (self.rest[d] + rise[j] - rest, slope);
+                (residual[j], slopes[j]) = (self.now.rest[d] + rise[j] - rest, slope);
             }
             let step = newton(stepper, &residual, &slopes, &rung.feed);
             let mut change = 0.0_f64;
@@ -310,7 +302,7 @@ impl<'a, const N: usize> Engine<'a, N> {
         let coils = stepper.coils;
         for (j, &d) in bent.iter().enumerate() {
             u.u1[coils + j] = rise[j];
-            trial.end[coils + j] = self.rest[d] + rise[j];
+            trial.end[coils + j] = self.now.rest[d] + rise[j];
             trial.rest[d] = trial.end[coils + j];
             accumulate(&mut trial.x, rise[j], &rung.p1[coils + j]);
             accumulate(&mut trial.device, rise[j], &rung.feed[j]);
@@ -340,7 +332,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             // While an event is being bracketed every substep is half the last one.
             least = if least > 0 && level < LEVELS && !trial.event { level + 1 } else { 0 };
             let event = trial.event;
-            self.accept(level, trial);
+            self.accept(level, &trial);
             let edge = self.tick() >= self.next_edge;
             if edge {
                 self.pass_edge();
@@ -373,55 +365,21 @@ impl<'a, const N: usize> Engine<'a, N> {
         level
     }
 
-    fn accept(&mut self, level: usize, trial: Trial<N>) {
-        let ticks = TICKS >> level;
-        let middle = self.middle_powers(level, &trial);
-        self.x = trial.x;
-        self.rest = trial.rest;
-        self.position += ticks;
+    fn accept(&mut self, level: usize, trial: &Trial<N>) {
+        let end = self.moment(trial.x, trial.rest, &trial.end, &trial.device);
+        let gained = self.energy(level, self.position, &self.now, &end);
+        self.energies.iter_mut().zip(&gained).for_each(|(e, g)| *e += g);
+        self.now = end;
+        self.position += TICKS >> level;
         self.statistics.accepted += 1;
-        let before = self.powers;
-        self.observe(&trial.end, &trial.device);
-        let duration = self.h * f64::from(ticks) / f64::from(TICKS);
-        for (k, energy) in self.energies.iter_mut().enumerate() {
-            let ends = 0.5 * (before[k] + self.powers[k]);
-            *energy += duration * middle.map_or(ends, |m| (ends + 2.0 * m[k]) / 3.0);
-        }
-    }
-
-    /// Powers in the middle of the substep about to be accepted; the rests are taken half way.
-    fn middle_powers(&mut self, level: usize, trial: &Trial<N>) -> Option<Powers> {
-        if self.account == Account::Ends || level == LEVELS {
-            return None;
-        }
-        let stepper = self.stepper();
-        let rung = &stepper.rungs[level + 1];
-        let mut u = self.inputs(TICKS >> (level + 1));
-        for (j, &d) in stepper.mode.bent.iter().enumerate() {
-            u.u1[stepper.coils + j] = 0.5 * (trial.rest[d] - self.rest[d]);
-        }
-        let mut x = [0.0; N];
-        apply(&mut x, &rung.phi, &self.x);
-        apply(&mut x, &rung.p0, &u.u0);
-        apply(&mut x, &rung.p1, &u.u1);
-        apply(&mut x, &rung.p2, &u.u2);
-        let end = u.end(stepper.inputs.len());
-        let saved = (self.x, self.rest, self.nodes, self.powers, self.inputs_now);
-        self.x = x;
-        for d in 0..self.model.devices.len() {
-            self.rest[d] = 0.5 * (saved.1[d] + trial.rest[d]);
-        }
-        let device = self.device_quantities(&end);
-        self.observe(&end, &device);
-        let middle = self.powers;
-        (self.x, self.rest, self.nodes, self.powers, self.inputs_now) = saved;
-        Some(middle)
     }
 
     fn check_range(&self) -> Result<()> {
-        match self.x.iter().position(|v| !(v.abs() < GREATEST)) {
+        match self.now.x.iter().position(|v| !(v.abs() < GREATEST)) {
             None => Ok(()),
-            Some(k) => Err(Error::Diverged { time_s: self.time(), quantity: format!("state {k}"), value: self.x[k] }),
+            Some(k) => {
+                Err(Error::Diverged { time_s: self.time(), quantity: format!("state {k}"), value: self.now.x[k] })
+            }
         }
     }
 
@@ -504,9 +462,9 @@ impl<'a, const N: usize> Engine<'a, N> {
         };
         if let Some(p) = &self.steppers[self.current].mode.projection {
             let before = self.coil_energy();
-            let old = self.x;
+            let old = self.now.x;
             for r in 0..p.rows {
-                self.x[r] = p.row(r).iter().zip(&old).map(|(a, b)| a * b).sum();
+                self.now.x[r] = p.row(r).iter().zip(&old).map(|(a, b)| a * b).sum();
             }
             self.arc_j += before - self.coil_energy();
         }
@@ -526,7 +484,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             if tied(p, &self.conduction) || tied(n, &self.conduction) || self.model.case_siemens[k] > 0.0 {
                 continue;
             }
-            let current: f64 = self.model.corner.row(k).iter().zip(&self.x).map(|(a, b)| a * b).sum();
+            let current: f64 = self.model.corner.row(k).iter().zip(&self.now.x).map(|(a, b)| a * b).sum();
             if current.abs() <= FORCED_A {
                 continue;
             }
@@ -545,7 +503,7 @@ impl<'a, const N: usize> Engine<'a, N> {
     fn settle_pattern(&mut self) -> Result<()> {
         for pass in 0..MOST_PASSES {
             self.refresh_rests();
-            let u = self.inputs(0);
+            let u = self.inputs(self.position, 0, &self.now.rest);
             let device = self.device_quantities(&u.u0);
             let stepper = &self.steppers[self.current];
             let mut changed = false;
@@ -564,7 +522,7 @@ impl<'a, const N: usize> Engine<'a, N> {
                 }
             }
             if !changed {
-                self.observe(&u.u0, &device);
+                self.now = self.moment(self.now.x, self.now.rest, &u.u0, &device);
                 return Ok(());
             }
             self.statistics.events += 1;
@@ -572,16 +530,16 @@ impl<'a, const N: usize> Engine<'a, N> {
         }
         // No consistent pattern at this very instant: go on with the last one; the next substep decides.
         self.refresh_rests();
-        let u = self.inputs(0);
+        let u = self.inputs(self.position, 0, &self.now.rest);
         let device = self.device_quantities(&u.u0);
-        self.observe(&u.u0, &device);
+        self.now = self.moment(self.now.x, self.now.rest, &u.u0, &device);
         Ok(())
     }
 
     fn device_quantities(&self, u: &[f64; MOST_INPUTS]) -> [f64; N] {
         let stepper = self.stepper();
         let mut device = [0.0; N];
-        apply(&mut device, &stepper.device_x, &self.x);
+        apply(&mut device, &stepper.device_x, &self.now.x);
         apply(&mut device, &stepper.device_u, u);
         device
     }
@@ -597,18 +555,18 @@ impl<'a, const N: usize> Engine<'a, N> {
     /// Puts the rests of the conducting devices onto their laws at the present currents.
     fn refresh_rests(&mut self) {
         for _ in 0..NEWTON_STEPS {
-            let u = self.inputs(0);
+            let u = self.inputs(self.position, 0, &self.now.rest);
             let device = self.device_quantities(&u.u0);
             let stepper = &self.steppers[self.current];
             let (mut residual, mut slopes) = ([0.0; N], [0.0; N]);
             for (j, &d) in stepper.mode.bent.iter().enumerate() {
                 let (rest, slope) = self.rest_at(stepper, d, device[d]);
-                (residual[j], slopes[j]) = (self.rest[d] - rest, slope);
+                (residual[j], slopes[j]) = (self.now.rest[d] - rest, slope);
             }
             let step = newton(stepper, &residual, &slopes, &stepper.device_u[stepper.coils..]);
             let mut change = 0.0_f64;
             for (j, &d) in stepper.mode.bent.iter().enumerate() {
-                self.rest[d] -= step[j];
+                self.now.rest[d] -= step[j];
                 change = change.max(step[j].abs());
             }
             if change < 1e-9 {
@@ -624,7 +582,7 @@ impl<'a, const N: usize> Engine<'a, N> {
         if !self.field.varies() {
             return Ok(());
         }
-        let sensed = [self.nodes[POST], self.nodes[BATTERY_POST] - self.nodes[CHASSIS]];
+        let sensed = [self.now.nodes[POST], self.now.nodes[BATTERY_POST] - self.now.nodes[CHASSIS]];
         self.field.advance(self.step as f64 * self.h, sensed);
         let target = self.circuit.alternator.inductance.at(self.field.current_a) / self.inductance_h();
         let distance = libm::log(target) / libm::log(INDUCTANCE_RATIO);
@@ -638,84 +596,34 @@ impl<'a, const N: usize> Engine<'a, N> {
         self.coil_emf(self.time(), &mut end);
         self.emf.e0.copy_from_slice(&end);
         self.emf.end = end;
-        let u = self.inputs(0);
+        let u = self.inputs(self.position, 0, &self.now.rest);
         let device = self.device_quantities(&u.u0);
-        self.observe(&u.u0, &device);
+        self.now = self.moment(self.now.x, self.now.rest, &u.u0, &device);
         Ok(())
     }
 
     // ---- observation ------------------------------------------------------------------------------------------
 
-    /// Node voltages and powers of the present instant.
-    fn observe(&mut self, u: &[f64; MOST_INPUTS], device: &[f64; N]) {
-        let stepper = &self.steppers[self.current];
-        let mut nodes = [0.0; NODES];
-        apply(&mut nodes, &stepper.node_x, &self.x);
-        apply(&mut nodes, &stepper.node_u, u);
-        self.nodes = nodes;
-        self.inputs_now = *u;
-        self.powers = self.power(u, device);
-    }
-
-    fn power(&self, u: &[f64; MOST_INPUTS], device: &[f64; N]) -> Powers {
-        let (m, stepper, x) = (&self.model, self.stepper(), &self.x);
-        let coils = stepper.coils;
-        let emf = u.iter().zip(x).take(coils).map(|(e, i)| e * i).sum();
-        let stator: f64 = (0..coils).map(|c| x[c] * dot(m.coil_ohm.row(c), x)).sum();
-        let [post, battery_post, chassis, capacitor] = self.nodes;
-        let case: f64 = (0..m.phases)
-            .filter(|k| m.case_siemens[*k] > 0.0)
-            .map(|k| {
-                let v = self.corner_v(k);
-                v * v * m.case_siemens[k]
-            })
-            .sum();
-        let diodes = m.devices.iter().zip(&stepper.mode.conduction).enumerate().map(|(d, (law, state))| match state {
-            Conduction::Open => 0.0,
-            Conduction::Off => law.leak * device[d] * device[d],
-            Conduction::On | Conduction::Avalanche => {
-                let sign = if *state == Conduction::On { 1.0 } else { -1.0 };
-                let (offset, slope) = law.line(*state);
-                (offset + sign * self.rest[d] + slope * device[d]) * device[d]
-            }
-        });
-        let diodes = diodes.sum();
-        let loads = coils + stepper.mode.bent.len();
-        let (jp, jb, je) = (u[loads], u[loads + 1], u[loads + 2]);
-        let [gp, gb, ge] = stepper.mode.siemens;
-        let body_v = battery_post - chassis;
-        let body = gb * body_v + jb;
-        let (mut battery_loss, mut delivered, mut returned) = (0.0, 0.0, body);
-        if let (Some(k), Some(b)) = (m.states.battery, &m.battery) {
-            let i = x[k];
-            returned += i;
-            battery_loss = b.ohm * i * i;
-            battery_loss += m.states.pairs.iter().zip(&b.pairs).map(|(&p, pair)| x[p] * x[p] / pair.ohm).sum::<f64>();
-            delivered = b.emf * i;
-        }
-        let cable = x[m.states.cable];
-        let capacitor_ohm = m.capacitor.map_or(0.0, |c| c.1);
-        let wiring = m.cable_ohm * cable * cable + capacitor_ohm * capacitor * capacitor + chassis * returned;
-        let load = (gp * post + jp) * post + body * body_v + (ge * battery_post + je) * battery_post;
-        [emf, stator + case, diodes, wiring, battery_loss, delivered, load]
-    }
-
     /// Voltage of a corner at the present instant.
     pub(crate) fn corner_v(&self, k: usize) -> f64 {
+        self.corner_at(k, &self.now.x, &self.now.inputs)
+    }
+
+    fn corner_at(&self, k: usize, x: &[f64; N], inputs: &[f64; MOST_INPUTS]) -> f64 {
         let stepper = self.stepper();
         let row = stepper.mode.corner.row(k);
         let n = self.model.states.count;
-        let by_inputs: f64 = stepper.inputs.iter().zip(&self.inputs_now).map(|(&i, u)| row[n + i] * u).sum();
-        dot(&row[..n], &self.x) + by_inputs
+        let by_inputs: f64 = stepper.inputs.iter().zip(inputs).map(|(&i, u)| row[n + i] * u).sum();
+        dot(&row[..n], x) + by_inputs
     }
 
     /// Charging post, battery post and chassis against the case.
     pub(crate) fn node_voltages(&self) -> [f64; 3] {
-        [self.nodes[POST], self.nodes[BATTERY_POST], self.nodes[CHASSIS]]
+        [self.now.nodes[POST], self.now.nodes[BATTERY_POST], self.now.nodes[CHASSIS]]
     }
 
     pub(crate) fn state(&self, k: usize) -> f64 {
-        self.x[k]
+        self.now.x[k]
     }
 
     pub(crate) fn emf_v(&self, coil: usize) -> f64 {
@@ -726,54 +634,8 @@ impl<'a, const N: usize> Engine<'a, N> {
     pub(crate) fn bridge_current(&self) -> f64 {
         let stepper = self.stepper();
         let loads = stepper.coils + stepper.mode.bent.len();
-        let taken = stepper.mode.siemens[0] * self.nodes[POST] + self.inputs_now[loads];
-        self.x[self.model.states.cable] + taken + self.nodes[CAPACITOR_CURRENT]
-    }
-
-    fn coil_energy(&self) -> f64 {
-        let l = self.inductance_h();
-        (0..self.model.states.coils).map(|c| 0.5 * l * self.x[c] * dot(self.model.coil_shape_h.row(c), &self.x)).sum()
-    }
-
-    fn stored_j(&self) -> f64 {
-        let (m, x) = (&self.model, &self.x);
-        let half_square = |k: usize, f: f64| 0.5 * f * x[k] * x[k];
-        let mut out = self.coil_energy() + half_square(m.states.cable, m.cable_henry);
-        if let (Some(k), Some((farad, _))) = (m.states.capacitor, m.capacitor) {
-            out += half_square(k, farad);
-        }
-        if let (Some(k), Some(b)) = (m.states.battery, &m.battery) {
-            out += half_square(k, b.henry);
-            out += m.states.pairs.iter().zip(&b.pairs).map(|(&p, pair)| half_square(p, pair.farad)).sum::<f64>();
-        }
-        out
-    }
-
-    /// Starts the energy account anew.
-    pub(crate) fn start_account(&mut self) {
-        self.energies = [0.0; 7];
-        self.arc_j = 0.0;
-        self.pumped_j = 0.0;
-        self.stored_start_j = self.stored_j();
-    }
-
-    /// The energy account since its start.
-    pub(crate) fn account(&self) -> EnergyBalance {
-        let [emf, stator, diode, wiring, battery, delivered, load] = self.energies;
-        let emf = emf + self.pumped_j;
-        let diode = diode + self.arc_j;
-        let stored = self.stored_j() - self.stored_start_j;
-        EnergyBalance {
-            emf_j: emf,
-            stator_loss_j: stator,
-            diode_loss_j: diode,
-            wiring_loss_j: wiring,
-            battery_loss_j: battery,
-            battery_delivered_j: delivered,
-            load_j: load,
-            stored_j: stored,
-            residual_j: emf - stator - diode - wiring - battery - delivered - load - stored,
-        }
+        let taken = stepper.mode.siemens[0] * self.now.nodes[POST] + self.now.inputs[loads];
+        self.now.x[self.model.states.cable] + taken + self.now.nodes[CAPACITOR_CURRENT]
     }
 }
 

@@ -4,6 +4,7 @@
 //! `x(tau) = Phi x + P0 u0 + P1 u1 + P2 u2` with `Phi = exp(A tau)` and
 //! `Pj = integral_0^tau exp(A (tau - s)) (s/tau)^j ds B`. The shortest step comes from the Taylor series, the longer
 //! ones by doubling, so that stiff and ringing parts are exact at any step.
+#![allow(clippy::needless_range_loop, reason = "matrix code runs over rows of several arrays at once")]
 
 use crate::device::Conduction;
 use crate::mode::{Mode, NODES};

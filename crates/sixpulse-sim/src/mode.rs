@@ -1,6 +1,7 @@
 //! Linear dynamics of one conduction pattern: `dx/dt = A x + B u`, node voltages and branch quantities as rows over
 //! states and inputs. Resistive nodes are eliminated; nodes reached through inductances only (a star point, a corner
 //! whose diodes all block) become constraints on the coil currents.
+#![allow(clippy::needless_range_loop, reason = "matrix code runs over rows of several arrays at once")]
 
 use crate::dense::Dense;
 use crate::device::{Conduction, Device};

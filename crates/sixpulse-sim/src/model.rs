@@ -2,6 +2,7 @@
 //!
 //! States, in order: coil currents, cable current, battery current, capacitor voltage, R||C voltages.
 //! Inputs, in order: coil EMFs, rests of the diodes' laws, load currents at post, body and engine, the constant 1.
+#![allow(clippy::needless_range_loop, reason = "matrix code runs over rows of several arrays at once")]
 
 use crate::bridge::{DiodeCondition, LeadCondition};
 use crate::dense::Dense;

@@ -13,6 +13,8 @@ use sixpulse_sim::*;
 const SPEEDS: [(f64, f64); 3] = [(200.0, 16.0), (500.0, 24.0), (1000.0, 40.0)];
 /// Ohm.
 const LOADS: [f64; 2] = [0.56, 0.28];
+/// Longest step of ngspice in seconds: at 0.4 us its damping of the ringing at the post alone is 4 % of the ripple.
+const STEP_S: f64 = 1e-7;
 const CASES: [&str; 10] = [
     "healthy",
     "open diode",
@@ -66,10 +68,10 @@ fn circuit(case: &str, speed: usize, load: usize) -> Circuit {
     c
 }
 
-/// Compares the last five of fifteen cycles (a whole number of the switched load's periods). False without ngspice.
+/// Compares the last three of five or eight cycles. False without ngspice.
 fn agrees(case: &str, speed: usize, load: usize) -> bool {
     let (f, _) = SPEEDS[speed];
-    compare(&circuit(case, speed, load), case, f, if speed == 0 { 10 } else { 15 }, 4e-7)
+    compare(&circuit(case, speed, load), case, f, if speed == 0 { 5 } else { 8 }, STEP_S)
 }
 
 fn compare(c: &Circuit, case: &str, f: f64, cycles: usize, greatest_step_s: f64) -> bool {
@@ -83,22 +85,7 @@ fn compare(c: &Circuit, case: &str, f: f64, cycles: usize, greatest_step_s: f64)
     let probes = [Probe::ChargingPost, Probe::BatteryPost, Probe::CableCurrent];
     let r = SolveRequest { settle_s: 0.0, start: Start::AtRest, ..SolveRequest::new(stop_s, rate, &probes) };
     let w = solve(c, &r).unwrap();
-    if let Ok(f) = std::env::var("DUMP") {
-        let t: String = (0..w.samples[0].len())
-            .map(|i| {
-                format!(
-                    "{} {} {} {} {}\n",
-                    i as f64 / rate,
-                    reference.time_s[i],
-                    w.samples[0][i],
-                    reference.post_v[i],
-                    w.samples[2][i] - reference.cable_a[i]
-                )
-            })
-            .collect();
-        std::fs::write(f, t).unwrap();
-    }
-    let window = (cycles - 5) * PER_CYCLE..cycles * PER_CYCLE;
+    let window = (cycles - 3) * PER_CYCLE..cycles * PER_CYCLE;
     for (k, expected) in [&reference.post_v, &reference.battery_v, &reference.cable_a].into_iter().enumerate() {
         let (x, y) = (&w.samples[k][window.clone()], &expected[window.clone()]);
         let ripple = ripple_rms(y);
@@ -106,7 +93,7 @@ fn compare(c: &Circuit, case: &str, f: f64, cycles: usize, greatest_step_s: f64)
         println!("{name} {:?}: ripple {ripple:.5}, error {:.3} %, mean {:.4}", probes[k], 100.0 * error, mean(y));
         assert!(error < 0.01, "{case} at {f} Hz, {:?}: waveform error {error}", probes[k]);
         for n in 1..=12 {
-            let (a, b) = (order_amplitude(x, 5, n), order_amplitude(y, 5, n));
+            let (a, b) = (order_amplitude(x, 3, n), order_amplitude(y, 3, n));
             // 1 % of the order, or of a tenth of the ripple for orders that carry next to nothing.
             assert!((a - b).abs() < 0.01 * b.max(0.1 * ripple), "{case} at {f} Hz, {:?} order {n}: {a} {b}", probes[k]);
         }

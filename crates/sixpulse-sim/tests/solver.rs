@@ -75,8 +75,8 @@ fn energy_balances_in_every_fault() {
         let w = solve(&c, &SolveRequest::new(0.02, 50e3, &POST)).unwrap();
         let share = w.energy.residual_j.abs() / w.energy.turnover_j();
         println!("{name}: {share:.1e} {:?}", w.statistics);
-        // The account is a trapezoid rule over the steps, the solution is not: 5e-4 at steps of a 1/250 of a cycle.
-        assert!(share < 5e-4, "{name}: {share}, {:?}", w.energy);
+        // Simpson's rule; what is left is the rests' logarithms taken as straight lines and the event grid of 2.4 ns.
+        assert!(share < 1e-4, "{name}: {share}, {:?}", w.energy);
         assert!(w.energy.emf_j > 0.0 && w.energy.diode_loss_j > 0.0, "{name}");
     }
 }
