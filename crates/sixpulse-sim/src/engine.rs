@@ -121,8 +121,8 @@ impl<'a, const N: usize> Engine<'a, N> {
         let field = Field::new(&circuit.alternator, field_a, h);
         let inductance_base = circuit.alternator.inductance.at(field_a);
         let mut x = [0.0; N];
-        if let (Some(k), Some(b)) = (model.states.capacitor, &model.battery) {
-            x[k] = b.emf;
+        if let Some(b) = &model.battery {
+            x[model.states.capacitor] = b.emf;
         }
         for (&k, &v) in model.states.pairs.iter().zip(pairs_v) {
             x[k] = v;

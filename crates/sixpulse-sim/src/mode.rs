@@ -143,17 +143,16 @@ impl Builder<'_> {
     /// Current balance of the post, or its voltage where a capacitor without resistance holds it.
     fn post_row(&self, g: &mut Dense, right: &mut Dense, post: usize) {
         let m = self.model;
-        if let (Some((_, ohm)), Some(state)) = (m.capacitor, m.states.capacitor) {
-            if ohm == 0.0 {
-                g.row_mut(post).fill(0.0);
-                right.row_mut(post).fill(0.0);
-                g.add(post, post, 1.0);
-                right.add(post, state, 1.0);
-                return;
-            }
-            g.add(post, post, 1.0 / ohm);
-            right.add(post, state, 1.0 / ohm);
+        let (state, ohm) = (m.states.capacitor, m.capacitor.1);
+        if ohm == 0.0 {
+            g.row_mut(post).fill(0.0);
+            right.row_mut(post).fill(0.0);
+            g.add(post, post, 1.0);
+            right.add(post, state, 1.0);
+            return;
         }
+        g.add(post, post, 1.0 / ohm);
+        right.add(post, state, 1.0 / ohm);
         g.add(post, post, self.siemens[0]);
         right.add(post, m.states.cable, -1.0);
         right.add(post, self.input(m.input_load(0)), -1.0);
@@ -260,9 +259,6 @@ impl Builder<'_> {
     /// Fills the row of the capacitor's current: what the bridge brings less what leaves the post.
     fn with_capacitor_current(&self, mut node: Dense, device: &Dense) -> Dense {
         let m = self.model;
-        if m.capacitor.is_none() {
-            return node;
-        }
         let mut row = vec![0.0; self.width];
         for k in 0..m.phases {
             let factor = match self.conduction[2 * k] {
@@ -290,9 +286,7 @@ impl Builder<'_> {
         out.add_row(cable, 1.0 / m.cable_henry, node.row(POST));
         out.add_row(cable, -1.0 / m.cable_henry, node.row(BATTERY_POST));
         out.add(cable, cable, -m.cable_ohm / m.cable_henry);
-        if let (Some(state), Some((farad, _))) = (m.states.capacitor, m.capacitor) {
-            out.add_row(state, 1.0 / farad, node.row(CAPACITOR_CURRENT));
-        }
+        out.add_row(m.states.capacitor, 1.0 / m.capacitor.0, node.row(CAPACITOR_CURRENT));
         if let (Some(state), Some(battery)) = (m.states.battery, &m.battery) {
             out.add_row(state, 1.0 / battery.henry, node.row(BATTERY_POST));
             out.add_row(state, -1.0 / battery.henry, node.row(CHASSIS));

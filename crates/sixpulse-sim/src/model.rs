@@ -14,9 +14,10 @@ use std::f64::consts::{PI, TAU};
 
 /// Conductance that stands for insulation and the quiescent draw of the vehicle between battery post and chassis, S.
 pub(crate) const QUIESCENT_S: f64 = 1.0e-3;
-/// Conductance at a charging post without capacitor, in siemens.
-const POST_STRAY_S: f64 = 1.0e-5;
-/// Conductance of a resistance given as 0 would be infinite; joins below this are taken exactly instead.
+/// What stands at a charging post without suppression capacitor, in farad and ohm: windings and harness. With 1 uH of
+/// cable it is damped to a few microseconds.
+const STRAY: (f64, f64) = (10.0e-9, 10.0);
+/// Places where loads are connected: post, body, engine.
 pub(crate) const PLACES: usize = 3;
 
 /// Positions of the states.
@@ -25,7 +26,7 @@ pub(crate) struct States {
     pub(crate) coils: usize,
     pub(crate) cable: usize,
     pub(crate) battery: Option<usize>,
-    pub(crate) capacitor: Option<usize>,
+    pub(crate) capacitor: usize,
     pub(crate) pairs: Vec<usize>,
     pub(crate) count: usize,
 }
@@ -99,7 +100,8 @@ pub(crate) struct Model {
     pub(crate) cable_ohm: f64,
     pub(crate) cable_henry: f64,
     pub(crate) battery: Option<BatteryModel>,
-    pub(crate) capacitor: Option<(f64, f64)>,
+    /// Farad and series resistance.
+    pub(crate) capacitor: (f64, f64),
     pub(crate) ground_ohm: f64,
     /// Steady conductances at post, body, engine.
     pub(crate) siemens: [f64; PLACES],
@@ -136,16 +138,13 @@ impl Model {
                 henry: b.inductance_h,
                 pairs: b.pairs.clone(),
             }),
-            capacitor: circuit.network.capacitor.map(|c| (c.farad, c.series_ohm)),
+            capacitor: circuit.network.capacitor.map_or(STRAY, |c| (c.farad, c.series_ohm)),
             ground_ohm: circuit.network.ground_ohm,
             siemens: [0.0, QUIESCENT_S, 0.0],
             ampere: [0.0; PLACES],
             switched: Vec::new(),
             pulsed: Vec::new(),
         };
-        if model.capacitor.is_none() {
-            model.siemens[0] += POST_STRAY_S;
-        }
         model.place_windings(circuit);
         model.place_emf(circuit);
         model.place_bridge(circuit);
@@ -338,7 +337,7 @@ fn states(circuit: &Circuit, coils: usize) -> States {
     };
     let pairs = circuit.network.battery.as_ref().map_or(0, |b| b.pairs.len());
     let battery = circuit.network.battery.is_some().then(&mut next);
-    let capacitor = circuit.network.capacitor.is_some().then(&mut next);
+    let capacitor = next();
     let pairs = (0..pairs).map(|_| next()).collect();
     States { battery, capacitor, pairs, ..s }
 }

@@ -120,7 +120,7 @@ pub struct Load {
 /// Everything between the bridge and the loads.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Network {
-    /// Suppression capacitor at the post; `None`: absent.
+    /// Suppression capacitor at the post; `None`: absent (10 nF behind 10 ohm of windings and harness remain).
     pub capacitor: Option<SuppressionCapacitor>,
     /// Charging cable.
     pub cable: Cable,

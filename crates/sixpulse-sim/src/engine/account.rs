@@ -95,7 +95,7 @@ impl<const N: usize> Engine<'_, N> {
             delivered = b.emf * i;
         }
         let cable = x[m.states.cable];
-        let capacitor_ohm = m.capacitor.map_or(0.0, |c| c.1);
+        let capacitor_ohm = m.capacitor.1;
         let wiring = m.cable_ohm * cable * cable + capacitor_ohm * capacitor * capacitor + chassis * returned;
         let load = (gp * post + jp) * post + body * body_v + (ge * battery_post + je) * battery_post;
         [emf, stator + case, self.diode_power(&at.rest, device), wiring, battery_loss, delivered, load]
@@ -126,9 +126,7 @@ impl<const N: usize> Engine<'_, N> {
         let (m, x) = (&self.model, &self.now.x);
         let half_square = |k: usize, f: f64| 0.5 * f * x[k] * x[k];
         let mut out = self.coil_energy() + half_square(m.states.cable, m.cable_henry);
-        if let (Some(k), Some((farad, _))) = (m.states.capacitor, m.capacitor) {
-            out += half_square(k, farad);
-        }
+        out += half_square(m.states.capacitor, m.capacitor.0);
         if let (Some(k), Some(b)) = (m.states.battery, &m.battery) {
             out += half_square(k, b.henry);
             out += m.states.pairs.iter().zip(&b.pairs).map(|(&p, pair)| half_square(p, pair.farad)).sum::<f64>();
