@@ -12,13 +12,14 @@
 # The model scores every (frequency hypothesis, pattern) pair of a capture, and the two readings "no ripple" and "not a
 # rectifier's ripple"; one soft-max over all scores gives the probabilities. It is fitted on simulated captures only
 # (`crates/sixpulse-sim`, example `rectifier_figures`) and on synthetic signals that are no rectifier's
-# (`rectifier_strangers.py`). This script is not run in CI: it takes tens of minutes. It writes
-# `crates/sixpulse/src/rectifier/coefficients.rs` and `training_record.json` beside it.
+# (example `rectifier_strangers`). This script is not run in CI: the captures take tens of minutes. It writes
+# `crates/sixpulse/src/rectifier/coefficients.rs` and `training_record.json` beside it (`coefficients_12.rs` for
+# machines with twelve pulses).
 #
 # ```
 # cargo run --release -p sixpulse-sim --example rectifier_figures -- 7 0 12000 6 > figures.csv
-# python notebooks/rectifier_strangers.py 3 2500 > strangers.csv
-# python notebooks/train_rectifier.py figures.csv strangers.csv --out crates/sixpulse/src/rectifier
+# cargo run --release -p sixpulse-sim --example rectifier_strangers -- 3 1500 6 > strangers.csv
+# python notebooks/train_rectifier.py figures.csv strangers.csv --out crates/sixpulse/src/rectifier/coefficients.rs
 # ```
 
 # %%
@@ -45,8 +46,6 @@ SAME_HZ = 0.01
 MOST_HYPOTHESES = 16
 HIDDEN = (48, 24)
 HIDDEN_RECORD = (16,)
-#: A capture whose ripple spans less than this (r.m.s. in steps of the converter) tells nothing; if its cycle was not
-#: found either, the honest answer is "undetermined".
 SEED = 20_261
 
 
@@ -79,18 +78,7 @@ def load(*paths: str) -> Captures:
                 elif line[0] == "record_names":
                     record_names = line[1:]
                 elif line[0] == "record":
-                    keys = [
-                        "member",
-                        "pattern",
-                        "sub_kind",
-                        "hz",
-                        "role",
-                        "bits",
-                        "rate",
-                        "coupling",
-                        "steps",
-                        "sub_six",
-                    ]
+                    keys = ["member", "pattern", "sub_kind", "hz", "role", "bits", "rate", "coupling", "steps", "sub_six"]
                     facts = dict(zip(keys, line[1:11], strict=True))
                     rows.append((facts, [float(v) for v in line[11:]], []))
                 elif line[0] == "hypothesis":
@@ -199,9 +187,7 @@ class Scaling:
         return np.clip((values - self.mean) / self.scale, -6.0, 6.0)
 
 
-def fit(
-    data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float
-) -> tuple[dict, Scaling, Scaling]:
+def fit(data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float) -> tuple[dict, Scaling, Scaling]:
     """Adam with cosine decay; keeps the parameters that do best on the held captures."""
     pair_scale = Scaling.of(data.pairs[data.present])
     record_scale = Scaling.of(data.record)
@@ -248,8 +234,16 @@ def arrays_of(data: Captures, pair_scale: Scaling, record_scale: Scaling) -> tup
         jnp.asarray(data.present),
         jnp.asarray(record_scale(data.record)),
         jnp.asarray(targets(data)),
-        jnp.ones(len(data.pattern)),
+        jnp.asarray(weights(data)),
     )
+
+
+def weights(data: Captures) -> np.ndarray:
+    """Strangers are drawn far more often than anyone captures them: each counts for little; silent records for more."""
+    weight = np.ones(len(data.pattern))
+    weight[data.pattern == ALL.index("undetermined")] = 0.2
+    weight[data.pattern == ALL.index("not_charging")] = 2.0
+    return weight
 
 
 # %% [markdown]
@@ -284,9 +278,7 @@ def calibration_error(p: np.ndarray, truth: np.ndarray, bins: int = 15) -> float
     top = p.max(axis=1)
     right = p.argmax(axis=1) == truth
     edges = np.minimum((top * bins).astype(int), bins - 1)
-    return float(
-        sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges))
-    )
+    return float(sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges)))
 
 
 def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, float]:
@@ -311,9 +303,7 @@ def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, 
         "soft_called_hard": float(np.isin(named[soft], hard).mean()),
         "undetermined": float((named == ALL.index("undetermined"))[charging].mean()),
         "hz_within_0.2_percent": float((off < 0.002)[charging].mean()),
-        "strangers_undetermined": float(
-            (named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()
-        ),
+        "strangers_undetermined": float((named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()),
         "not_charging_right": float((named == truth)[truth == ALL.index("not_charging")].mean()),
         "expected_calibration_error": calibration_error(p, truth),
         "brier": float(((p - np.eye(len(ALL))[truth]) ** 2).sum(axis=1).mean()),
@@ -325,54 +315,51 @@ def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, 
 
 
 # %%
-def rust_array(name: str, doc: str, values: np.ndarray) -> str:
-    """A constant slice, eight figures a line."""
+def rust_list(values: np.ndarray) -> str:
+    """The figures of a slice, eight on a line."""
     flat = [f"{v:.6e}" for v in np.asarray(values, dtype=np.float64).ravel()]
-    lines = [", ".join(flat[i : i + 8]) for i in range(0, len(flat), 8)]
-    body = ",\n    ".join(lines)
-    return f"/// {doc}\npub(super) const {name}: [f64; {len(flat)}] = [\n    {body},\n];\n"
+    return "&[\n        " + ",\n        ".join(", ".join(flat[i : i + 8]) for i in range(0, len(flat), 8)) + ",\n    ]"
 
 
-def write(
-    out: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: Captures, record: dict, temperature: float
-) -> None:
-    """Writes `coefficients.rs` and `training_record.json`."""
-    parts = [
-        "//! Coefficients of the rectifier model, written by `notebooks/train_rectifier.py`; not edited by hand.\n",
-        "// Figures as the training wrote them.\n#![allow(clippy::unreadable_literal, clippy::excessive_precision)]\n",
-        f'/// Version of the model: a digest of its coefficients.\npub(super) const VERSION: &str = "{record["model_version"]}";\n',
-        f"/// Scores are divided by this before the soft-max.\npub(super) const TEMPERATURE: f64 = {temperature:.6e};\n",
-        f"/// Members of the ensemble; their scores are averaged.\npub(super) const MEMBERS: usize = {len(model)};\n",
-        f"/// Widths of the pair network.\npub(super) const PAIR_WIDTHS: [usize; {len(HIDDEN) + 2}] = {[len(data.names), *HIDDEN, len(PATTERNS)]};\n",
-        f"/// Widths of the record network.\npub(super) const RECORD_WIDTHS: [usize; {len(HIDDEN_RECORD) + 2}] = {[len(data.record_names), *HIDDEN_RECORD, len(OTHERS)]};\n",
-    ]
-    healthy = data.pairs[np.arange(len(data.pattern)), targets(data) // len(PATTERNS) % MOST_HYPOTHESES][
-        (data.pattern == 0) & (targets(data) < len(PATTERNS) * MOST_HYPOTHESES)
-    ]
+def flat_weights(model: list[tuple[dict, Scaling, Scaling]], name: str) -> np.ndarray:
+    """Member by member, layer by layer: weights, then biases."""
+    return np.concatenate([np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m[name]])
+
+
+def healthy_figures(data: Captures) -> np.ndarray:
+    """Median figures of the true cycle of healthy captures."""
+    target = targets(data)
+    found = (data.pattern == 0) & (target < len(PATTERNS) * MOST_HYPOTHESES)
+    return np.median(data.pairs[found, target[found] // len(PATTERNS)], axis=0)
+
+
+def write(path: pathlib.Path, model: list[tuple[dict, Scaling, Scaling]], data: Captures, record: dict) -> None:
+    """Writes the coefficients as Rust and, beside them, the training record."""
     _, pair_scale, record_scale = model[0]
-    parts += [
-        rust_array("PAIR_MEAN", "Mean of each figure of a hypothesis.", pair_scale.mean),
-        rust_array("PAIR_SCALE", "Standard deviation of each figure of a hypothesis.", pair_scale.scale),
-        rust_array("RECORD_MEAN", "Mean of each figure of a record.", record_scale.mean),
-        rust_array("RECORD_SCALE", "Standard deviation of each figure of a record.", record_scale.scale),
-        rust_array(
-            "HEALTHY",
-            "Median figures of the true cycle of healthy captures: the reference of the evidence.",
-            np.median(healthy, axis=0),
-        ),
-    ]
-    pair = np.concatenate(
-        [np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["pair"]]
+    fields = {
+        "version": f'"{record["model_version"]}"',
+        "temperature": f"{record['temperature']:.6e}",
+        "members": str(len(model)),
+        "pair_widths": f"&{[len(data.names), *HIDDEN, len(PATTERNS)]}",
+        "record_widths": f"&{[len(data.record_names), *HIDDEN_RECORD, len(OTHERS)]}",
+        "pair_mean": rust_list(pair_scale.mean),
+        "pair_scale": rust_list(pair_scale.scale),
+        "record_mean": rust_list(record_scale.mean),
+        "record_scale": rust_list(record_scale.scale),
+        "healthy": rust_list(healthy_figures(data)),
+        "pair_weights": rust_list(flat_weights(model, "pair")),
+        "record_weights": rust_list(flat_weights(model, "record")),
+    }
+    body = "".join(f"    {name}: {value},\n" for name, value in fields.items())
+    path.write_text(
+        "//! Coefficients of the rectifier model, written by `notebooks/train_rectifier.py`; not edited by hand.\n"
+        "#![cfg_attr(rustfmt, rustfmt::skip)]\n"
+        '#![allow(clippy::unreadable_literal, reason = "written by a program")]\n\n'
+        "use super::model::Model;\n\n"
+        "pub(super) static MODEL: Model = Model {\n" + body + "};\n"
     )
-    rec = np.concatenate(
-        [np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m["record"]]
-    )
-    parts += [
-        rust_array("PAIR_WEIGHTS", "Member by member, layer by layer: weights (input by output), then biases.", pair),
-        rust_array("RECORD_WEIGHTS", "The same of the record network.", rec),
-    ]
-    (out / "coefficients.rs").write_text("\n".join(parts))
-    (out / "training_record.json").write_text(json.dumps(record, indent=1) + "\n")
+    name = path.stem.replace("coefficients", "training_record")
+    path.with_name(f"{name}.json").write_text(json.dumps(record, indent=1) + "\n")
 
 
 def split(data: Captures, share: float) -> tuple[Captures, Captures]:
@@ -383,14 +370,15 @@ def split(data: Captures, share: float) -> tuple[Captures, Captures]:
     return select(data, np.sort(order[cut:])), select(data, np.sort(order[:cut]))
 
 
-def temperature_of(all_scores: np.ndarray, target: np.ndarray) -> float:
+def temperature_of(all_scores: np.ndarray, target: np.ndarray, weight: np.ndarray) -> float:
     """The temperature with the least negative log-likelihood on held captures."""
     grid = np.linspace(0.5, 2.5, 81)
 
     def nll(t: float) -> float:
         s = all_scores / t
         s = s - s.max(axis=1, keepdims=True)
-        return float(np.mean(np.log(np.exp(s).sum(axis=1)) - s[np.arange(len(s)), target]))
+        loss = np.log(np.exp(s).sum(axis=1)) - s[np.arange(len(s)), target]
+        return float(np.sum(weight * loss) / np.sum(weight))
 
     return float(grid[np.argmin([nll(t) for t in grid])])
 
@@ -422,7 +410,7 @@ def main() -> None:
         fit(train, held, epochs=arguments.epochs, decay=arguments.decay, seed=SEED + k, noise=arguments.noise)
         for k in range(arguments.members)
     ]
-    temperature = temperature_of(mean_scores(model, held), targets(held))
+    temperature = temperature_of(mean_scores(model, held), targets(held), weights(held))
     test_scores = mean_scores(model, test) / temperature
     result = {kind: report(test, test_scores, given=kind == "given") for kind in ("given", "not_given")}
     print(json.dumps(result, indent=1), f"temperature {temperature:.3f}")
@@ -430,11 +418,9 @@ def main() -> None:
         digest = hashlib.sha256()
         for path in arguments.figures:
             digest.update(pathlib.Path(path).read_bytes())
-        weights = hashlib.sha256(
-            np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes()
-        )
+        coefficients = hashlib.sha256(np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes())
         record = {
-            "model_version": f"fitted-{weights.hexdigest()[:8]}",
+            "model_version": f"fitted-{coefficients.hexdigest()[:8]}",
             "library_version": library_version(),
             "captures": {"fit": len(train.pattern), "held": len(held.pattern), "test": len(test.pattern)},
             "figures_sha256": digest.hexdigest(),
@@ -444,7 +430,7 @@ def main() -> None:
             "temperature": temperature,
             "test": result,
         }
-        write(arguments.out, model, data, record, temperature)
+        write(arguments.out, model, data, record)
 
 
 def library_version() -> str:

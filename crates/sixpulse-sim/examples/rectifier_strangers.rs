@@ -4,6 +4,8 @@
 //!
 //! `cargo run --release -p sixpulse-sim --example rectifier_strangers -- SEED COUNT PULSE_NUMBER > strangers.csv`
 
+use sixpulse::rectifier::Pattern;
+use sixpulse::rectifier::ideal::{IdealCircuit, value};
 use sixpulse::rectifier::signature::{Reading, names, record_names};
 use sixpulse::{Coupling, RawSamples, Role, Trace};
 use sixpulse_sim::rng::{Random, Stream};
@@ -18,14 +20,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     writeln!(out, "record_names,{}", record_names().join(","))?;
     for member in 0..count {
         let mut r = Random::new(seed, member, Stream::Draw);
-        let (kind, trace) = stranger(&mut r)?;
+        let (kind, pattern, hz, trace) = if member % 8 == 0 { ideal_bridge(&mut r)? } else { stranger(&mut r)? };
         let reading = Reading::new(&trace, u32::try_from(pulse_number)?, None)?;
         writeln!(
             out,
-            "record,{member},undetermined,{kind},1e9,{},16,{},{},1,0,{}",
+            "record,{member},{pattern},{kind},{hz},{},16,{},{},100,{},{}",
             trace.role(),
             trace.sample_rate_hz(),
             trace.coupling(),
+            if pattern == Pattern::Healthy { 0.0 } else { 9.0 },
             joined(&reading.record_figures().values)
         )?;
         for (h, s) in reading.hypotheses.iter().zip(reading.signatures()) {
@@ -39,9 +42,14 @@ fn joined(values: &[f64]) -> String {
     values.iter().map(|v| format!("{v:.6}")).collect::<Vec<_>>().join(",")
 }
 
+/// Sample rates drawn from.
+const RATES: [f64; 6] = [20e3, 25e3, 44.1e3, 50e3, 100e3, 200e3];
+
+/// Kind, pattern to report, electrical frequency and trace.
+type Labelled = (&'static str, Pattern, f64, Trace);
+
 /// One signal on a random level through a random instrument.
-fn stranger(r: &mut Random) -> Result<(&'static str, Trace), sixpulse::Error> {
-    const RATES: [f64; 6] = [20e3, 25e3, 50e3, 100e3, 200e3, 44.1e3];
+fn stranger(r: &mut Random) -> Result<Labelled, sixpulse::Error> {
     let rate = RATES[r.below(RATES.len())];
     let n = (r.log_uniform(0.05, 0.8) * rate) as usize;
     let kinds: [(&str, fn(&mut Random, usize, f64) -> Vec<f64>); 11] = [
@@ -68,7 +76,42 @@ fn stranger(r: &mut Random) -> Result<(&'static str, Trace), sixpulse::Error> {
         *v = offset + size * *v + floor * r.normal();
     }
     let role = if r.chance(0.25) { Role::BatteryPost } else { Role::ChargingPost };
-    Ok((kind, Trace::new(quantised(r, &x), rate, coupling, role)?))
+    Ok((kind, Pattern::Undetermined, 1e9, Trace::new(quantised(r, &x), rate, coupling, role)?))
+}
+
+/// A bridge without source impedance on a resistor: the textbook's waveforms, which a vehicle comes near to when its
+/// battery is disconnected. A steady speed with a little wander, behind a low-pass and with noise.
+fn ideal_bridge(r: &mut Random) -> Result<Labelled, sixpulse::Error> {
+    let circuits = [
+        ("ideal_healthy", Pattern::Healthy, IdealCircuit::SixPulse),
+        ("ideal_open_diode", Pattern::OpenDiode, IdealCircuit::OneDiodeOpen),
+        ("ideal_open_phase", Pattern::OpenPhase, IdealCircuit::OpenPhase),
+        ("ideal_two_open_same_rail", Pattern::TwoOpenDiodes, IdealCircuit::TwoOpenSameRail),
+        ("ideal_two_open_opposite", Pattern::TwoOpenDiodes, IdealCircuit::TwoOpenOppositeRails),
+    ];
+    let (kind, pattern, circuit) = circuits[r.below(circuits.len())];
+    let hz = r.log_uniform(90.0, 700.0);
+    let rate = *RATES.iter().find(|rate| **rate > 40.0 * hz).unwrap_or(&200e3);
+    let n = (r.log_uniform(10.0, 150.0) * rate / hz) as usize;
+    let (wander, period, start) = (r.log_uniform(1e-4, 0.01), r.uniform(0.02, 0.3), r.uniform(0.0, TAU));
+    let peak = r.uniform(8.0, 9.0);
+    let noise = r.log_uniform(1e-3, 0.05);
+    let k = 1.0 - (-TAU * r.log_uniform(20.0 * hz, 100.0 * hz) / rate).exp();
+    let mut y = 14.0;
+    let x: Vec<f64> = (0..n)
+        .map(|i| {
+            let t = i as f64 / rate;
+            let cycles = hz * (t + wander * period / TAU * (1.0 - (TAU * t / period).cos()));
+            y += k.min(1.0) * (peak * value(circuit, TAU * cycles + start) - y);
+            y + noise * r.normal()
+        })
+        .collect();
+    let true_hz =
+        hz * (1.0 + wander * period / TAU / (n as f64 / rate) * (1.0 - (TAU * n as f64 / rate / period).cos()));
+    let coupling = if r.chance(0.3) { Coupling::Ac } else { Coupling::Dc };
+    let level = x.iter().sum::<f64>() / n as f64;
+    let x: Vec<f64> = x.iter().map(|v| if coupling == Coupling::Ac { v - level } else { *v }).collect();
+    Ok((kind, pattern, true_hz, Trace::new(quantised(r, &x), rate, coupling, Role::ChargingPost)?))
 }
 
 /// Counts of an 8 to 16 bit converter whose range fits, or the values as they are.

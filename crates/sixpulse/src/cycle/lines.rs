@@ -19,6 +19,10 @@ const FEWEST_FRAMES: f64 = 16.0;
 /// Steps of a path per frame, in bins: 1/16 octave in 4 ms covers 5 % irregularity at 60 Hz.
 const PATH_STEP: usize = 1;
 
+/// See [`weight`].
+const RINGING_HZ: f64 = 4_000.0;
+/// The level below which nine tenths to ninety-nine hundredths of white noise stay, in medians of its power.
+const NOISE_TOP: f32 = 6.0;
 /// Cost of a step of a path by one bin, against the mean power of the strongest bins: a path runs straight where
 /// nothing shows.
 const TURN_COST: f32 = 0.02;
@@ -143,23 +147,27 @@ impl Picture {
         }
     }
 
-    /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency.
+    /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency. A path may
+    /// choose among bins, so not the mean but about the top per cent of the noise is taken off: with powers distributed
+    /// exponentially that is [`NOISE_TOP`] medians.
     fn remove_floor(&mut self) {
         let bins = self.bins_hz.len();
         let mut density: Vec<f32> =
             self.power.iter().enumerate().map(|(i, p)| p / self.bins_hz[i % bins] as f32).collect();
         let middle = density.len() / 2;
         let (_, median, _) = density.select_nth_unstable_by(middle, f32::total_cmp);
-        let floor = 1.5 * *median;
+        let floor = NOISE_TOP * *median;
         for (i, p) in self.power.iter_mut().enumerate() {
             *p = (*p - floor * self.bins_hz[i % bins] as f32).max(0.0);
         }
     }
 
-    /// The path of greatest power, by dynamic programming.
+    /// The path of greatest weighted power, by dynamic programming.
     pub(super) fn strongest_path(&self) -> LinePath {
         let bins = self.bins_hz.len();
-        let turn = TURN_COST * self.power.chunks(bins).map(|f| f.iter().copied().fold(0.0, f32::max)).sum::<f32>()
+        let weighted: Vec<f32> =
+            self.power.iter().enumerate().map(|(i, p)| p * weight(self.bins_hz[i % bins])).collect();
+        let turn = TURN_COST * weighted.chunks(bins).map(|f| f.iter().copied().fold(0.0, f32::max)).sum::<f32>()
             / self.frames as f32;
         let mut score = vec![0.0f32; bins];
         let mut back = vec![0i8; self.frames * bins];
@@ -174,13 +182,12 @@ impl Picture {
                         (best, best_score) = (from, score[from] - turn);
                     }
                 }
-                next[b] = best_score + self.power[frame * bins + b];
+                next[b] = best_score + weighted[frame * bins + b];
                 back[frame * bins + b] = (best as isize - b as isize) as i8;
             }
             score = next;
         }
         let mut b = (0..bins).max_by(|&i, &j| score[i].total_cmp(&score[j])).unwrap_or(0);
-        let power = f64::from(score[b]) / self.frames as f64;
         let mut frequency_hz = vec![0.0; self.frames];
         let mut strength = vec![0.0; self.frames];
         for frame in (0..self.frames).rev() {
@@ -188,6 +195,7 @@ impl Picture {
             strength[frame] = f64::from(self.power[frame * bins + b]);
             b = (b as isize + isize::from(back[frame * bins + b])) as usize;
         }
+        let power = strength.iter().sum::<f64>() / self.frames as f64;
         bridge_faint(&mut frequency_hz, &strength);
         LinePath { hop_s: self.hop_s, first_s: self.first_s, frequency_hz, power }
     }
@@ -204,6 +212,12 @@ impl Picture {
         let shift = if curvature < 0.0 { (0.5 * (a - c) / curvature).clamp(-1.0, 1.0) } else { 0.0 };
         self.bins_hz[b] * (shift / BINS_PER_OCTAVE).exp2()
     }
+}
+
+/// Weight of a frequency in the choice of the path: cable and capacitor ring at 10 kHz and above, more strongly than
+/// the ripple at times; the ripple's strongest order lies below [`RINGING_HZ`] up to fast idle.
+fn weight(frequency_hz: f64) -> f32 {
+    (1.0 / (1.0 + (frequency_hz / RINGING_HZ).powi(4))) as f32
 }
 
 /// Replaces the frequency of faint frames: between strong frames by a straight line, beyond them by their trend.

@@ -131,6 +131,8 @@ fn amplitude_dispersion(spectra: &OrderSpectra) -> Vec<f64> {
         .collect()
 }
 
+/// Uncertainty of the angle at either end of a record, in cycles.
+const END_OF_TRACK_CYCLES: f64 = 0.005;
 /// Points of the speed track: at most this many.
 const SPEED_POINTS: usize = 200;
 
@@ -143,7 +145,8 @@ fn speed_points(track: &PhaseTrack) -> (Vec<f64>, Vec<f64>) {
 }
 
 /// Standard uncertainty of the mean frequency: the phase at each end of the record is known to the scatter of the
-/// strongest order about the mean cycle, over the cycles that the smoothing of the track joins (four, as a bound).
+/// strongest order about the mean cycle, over the cycles that the smoothing of the track joins (four, as a bound), and to
+/// [`END_OF_TRACK_CYCLES`] for the straight continuation of the track beyond its last whole cycle.
 fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
     let spectra = &hypothesis.spectra;
     let phase = spectra
@@ -152,7 +155,7 @@ fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
         .enumerate()
         .map(|(i, a)| spectra.scatter[i] / (a.norm() * (i + 1) as f64).max(1e-12))
         .fold(f64::MAX, f64::min);
-    let one_end_cycles = phase / (2.0 * std::f64::consts::PI) / 2.0;
+    let one_end_cycles = (phase / (2.0 * std::f64::consts::PI) / 2.0).hypot(END_OF_TRACK_CYCLES);
     one_end_cycles * std::f64::consts::SQRT_2 / hypothesis.track.duration_s()
 }
 
@@ -218,15 +221,14 @@ pub struct CycleHypothesis {
     pub relative_power: f64,
 }
 
-/// Every hypothesis worth judging: the strongest lines of the record, each taken as order 1, 2, 3 and 6 of the cycle
-/// (and 12 for a machine with twelve pulses).
+/// Every hypothesis worth judging: the strongest lines of the record, each taken as order 1, 2, 3, 6 and 12 of the cycle.
 ///
 /// The trace is read through a zero-phase high-pass at [`SEARCH_CORNER_HZ`], which is divided out of the orders again,
 /// as is the instrument's AC coupling where its corner is known. An empty list means that nothing in the record repeats.
 ///
 /// # Errors
 /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner.
-pub fn hypotheses(trace: &Trace, pulse_number: u32) -> Result<Vec<CycleHypothesis>> {
+pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
     let sample_rate_hz = trace.sample_rate_hz();
     let (mut search, search_rate_hz) = averaged_down(&view, sample_rate_hz);
@@ -249,8 +251,9 @@ pub fn hypotheses(trace: &Trace, pulse_number: u32) -> Result<Vec<CycleHypothesi
             break;
         };
         let relative_power = path.power / strongest;
-        for line_order in LINE_ORDERS.into_iter().filter(|&m| m <= 6 || pulse_number == 12) {
-            if let Some(h) = hypothesis(&view, &line, line_order, rank, relative_power)
+        for line_order in LINE_ORDERS {
+            let own = line.scaled(1.0 / f64::from(line_order)).ok();
+            if let Some(h) = own.and_then(|t| hypothesis(&view, t, line_order, rank, relative_power))
                 && !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
             {
                 found.push(h);
@@ -266,13 +269,12 @@ pub fn hypotheses(trace: &Trace, pulse_number: u32) -> Result<Vec<CycleHypothesi
 /// The line taken as order `line_order` of the cycle; `None` where that cannot be an electrical cycle of this record.
 fn hypothesis(
     view: &AcView<'_>,
-    line: &PhaseTrack,
+    track: PhaseTrack,
     line_order: u32,
     rank: usize,
     relative_power: f64,
 ) -> Option<CycleHypothesis> {
     let sample_rate_hz = view.sample_rate_hz();
-    let track = line.scaled(1.0 / f64::from(line_order)).ok()?;
     if !(LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
         || track.whole_cycles().1 < FEWEST_CYCLES
     {

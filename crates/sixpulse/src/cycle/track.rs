@@ -109,7 +109,7 @@ fn unwrapped(times_s: &[f64], values: &[Complex64]) -> (Vec<f64>, Vec<f64>) {
     out
 }
 
-/// Adds a correction given at growing times (cycles, cubic between the times, constant outside) to a track.
+/// Adds a correction given at growing times (cycles; cubic between the times, straight outside) to a track.
 fn add_phase(track: &PhaseTrack, times_s: &[f64], cycles: &[f64]) -> Result<PhaseTrack> {
     let mut i = 0;
     let mut knots: Vec<f64> = Vec::with_capacity(track.knots().len());
@@ -130,13 +130,22 @@ fn add_phase(track: &PhaseTrack, times_s: &[f64], cycles: &[f64]) -> Result<Phas
     PhaseTrack::new(track.step_s(), knots)
 }
 
-/// Catmull-Rom through points `i` and `i + 1`; constant before the first and after the last point.
+/// Points at either end from which the straight continuation beyond it is taken.
+const END_POINTS: usize = 4;
+
+/// Catmull-Rom through points `i` and `i + 1`; straight before the first and after the last point.
 fn cubic(t: &[f64], y: &[f64], i: usize, at: f64) -> f64 {
-    if at <= t[0] || t.len() < 2 {
+    let last = t.len() - 1;
+    if last < 2 {
         return y[0];
     }
-    if i + 1 >= t.len() {
-        return y[y.len() - 1];
+    if at <= t[0] {
+        let k = END_POINTS.min(last);
+        return y[0] + (at - t[0]) * (y[k] - y[0]) / (t[k] - t[0]);
+    }
+    if i >= last {
+        let k = last - END_POINTS.min(last);
+        return y[last] + (at - t[last]) * (y[last] - y[k]) / (t[last] - t[k]);
     }
     let h = t[i + 1] - t[i];
     let slope = |k: usize| {

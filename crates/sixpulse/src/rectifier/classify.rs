@@ -5,12 +5,14 @@
 //! rectifier's ripple", and one soft-max over all of them gives the probabilities. A known frequency enters as soft
 //! evidence on its side of the pairs.
 
-use super::signature::{self, Reading, SupplyFacts};
-use super::{Ambiguity, Evidence, Pattern, Rectifier};
+use super::evidence;
+use super::model::{Model, model};
+use super::signature::{self, Reading, Signature, SupplyFacts};
+use super::{Ambiguity, Pattern, Rectifier};
 use crate::cycle::{CycleHypothesis, FrequencyCandidate};
 
 /// The six patterns that show on a cycle, in the order of the scores.
-const ON_A_CYCLE: [Pattern; 6] = [
+pub(super) const ON_A_CYCLE: [Pattern; 6] = [
     Pattern::Healthy,
     Pattern::OpenDiode,
     Pattern::ShortedDiode,
@@ -47,59 +49,33 @@ struct Scores {
 #[must_use]
 pub fn judge(reading: &Reading) -> Judgement {
     let Reading { hypotheses, facts } = reading;
-    let mut scores = score(hypotheses, facts);
+    let model = model(facts.pulse_number);
+    let signatures = reading.signatures();
+    let mut scores = score(reading, &signatures, model);
     expect_frequency(&mut scores, hypotheses, facts);
     let probabilities = soft_max(&scores);
-    let pattern_probabilities = by_pattern(&probabilities);
-    let (best, probability) = most_probable(&pattern_probabilities);
+    let by_pattern = by_pattern(&probabilities);
+    let (best, probability) = most_probable(&by_pattern);
     let pattern = if probability >= LEAST_PROBABILITY { best } else { Pattern::Undetermined };
     let chosen = chosen_hypothesis(&probabilities, best);
-    let candidates = candidates(hypotheses, &probabilities);
+    let evidence = chosen
+        .map_or_else(Vec::new, |i| evidence::evidence(best, &hypotheses[i], &signatures[i], &reading.facts, model));
     let rectifier = Rectifier {
         pattern,
-        probabilities: pattern_probabilities,
-        sub_kind: None,
+        sub_kind: chosen.and_then(|i| evidence::sub_kind(pattern, &hypotheses[i])),
         sub_six_ratio: chosen.and_then(|i| signature::sub_six_ratio(&hypotheses[i])),
-        evidence: chosen.map_or_else(Vec::new, |i| evidence(&hypotheses[i])),
+        evidence,
         ambiguous_with: ambiguities(hypotheses, &probabilities, best),
         reason: (pattern == Pattern::Undetermined).then(|| reason(best, probability)),
-        model_version: "rules-1".into(),
+        probabilities: by_pattern,
+        model_version: model.version.into(),
     };
-    Judgement { rectifier, chosen, candidates }
+    Judgement { rectifier, chosen, candidates: candidates(hypotheses, &probabilities) }
 }
 
-/// Plain rules on the orders' shares; see the module of the fitted model for what replaces them.
-fn score(hypotheses: &[CycleHypothesis], facts: &SupplyFacts) -> Scores {
-    let pairs = hypotheses.iter().map(|h| score_one(h, facts)).collect::<Vec<_>>();
-    let quiet = facts.ac_rms_v < 0.03;
-    let low = facts.level_v.is_none_or(|v| v < 13.2 || (v > 20.0 && v < 26.4));
-    Scores { pairs, not_charging: if quiet && low { 0.0 } else { -12.0 }, undetermined: -3.0 }
-}
-
-fn score_one(h: &CycleHypothesis, facts: &SupplyFacts) -> [f64; 6] {
-    let c = |n: usize| h.spectra.mean.get(n - 1).map_or(0.0, |a| a.norm());
-    let std: f64 = (0..h.spectra.mean.len()).map(|i| h.spectra.mean_std(i).powi(2)).sum::<f64>().sqrt();
-    let size = (1..=12).map(|n| c(n) * c(n)).sum::<f64>().sqrt();
-    let explained = 0.5 * size * size / facts.ac_rms_v.powi(2).max(1e-18);
-    let base = 2.0 * explained.min(1.0)
-        - h.rank as f64
-        - if size < 6.0 * std { 8.0 } else { 0.0 }
-        - if h.track.mean_hz() < 80.0 { 3.0 } else { 0.0 };
-    let s = signature::sub_six_ratio(h).unwrap_or(9.0);
-    let even = (c(2).powi(2) + c(4).powi(2)) / (1..=5).map(|n| c(n).powi(2)).sum::<f64>().max(1e-18);
-    let near = |x: f64, centre: f64, width: f64| -0.5 * ((x - centre) / width).powi(2).min(40.0);
-    let hard = near(s.max(1e-3).ln().min(3.0), 3.0, 0.7);
-    let (r2, r3) = (c(2) / c(1).max(1e-9), c(3) / c(1).max(1e-9));
-    let odd = if even > 0.95 { -8.0 } else { 0.0 };
-    let comb = if h.line_order == 6 { 1.0 } else { 0.0 };
-    [
-        base + comb + near(s.max(0.02).ln(), -3.0, 1.0),
-        base + hard + odd + near(r2, 0.45, 0.12) + near(r3, 0.2, 0.08),
-        base + hard + odd + near(r3.min(1.5), 0.9, 0.25),
-        base + hard + if even > 0.95 { 0.0 } else { -10.0 },
-        base + hard + odd + near(r2, 0.2, 0.08) + near(r3, 0.1, 0.06),
-        base - 1.0 + near(s.max(1e-3).ln(), 0.3, 0.5),
-    ]
+fn score(reading: &Reading, signatures: &[Signature], model: &Model) -> Scores {
+    let [not_charging, undetermined] = model.record_scores(&reading.record_figures().values);
+    Scores { pairs: signatures.iter().map(|s| model.pair_scores(&s.values)).collect(), not_charging, undetermined }
 }
 
 /// Adds what the expected frequency says: a normal density in the logarithm, with a floor for a wrong expectation.
@@ -211,28 +187,4 @@ fn reason(best: Pattern, probability: f64) -> String {
     } else {
         format!("the most probable pattern, {best}, reaches only {:.0} %", 100.0 * probability)
     }
-}
-
-fn evidence(h: &CycleHypothesis) -> Vec<Evidence> {
-    let c = |n: usize| h.spectra.mean.get(n - 1).map_or(0.0, |a| a.norm());
-    let mut list = Vec::new();
-    if let Some(s) = signature::sub_six_ratio(h) {
-        list.push(Evidence {
-            name: "sub_six_ratio".into(),
-            value: s,
-            unit: String::new(),
-            weight: 0.0,
-            statement: format!("orders 1 to 5 together are {s:.2} times order 6"),
-        });
-    }
-    for n in [1, 2, 3, 6] {
-        list.push(Evidence {
-            name: format!("order_{n}"),
-            value: c(n),
-            unit: "V".into(),
-            weight: 0.0,
-            statement: format!("order {n} has {:.1} mV", 1e3 * c(n)),
-        });
-    }
-    list
 }

@@ -1,7 +1,11 @@
 //! Which rectifier pattern the ripple shows.
 
 pub mod classify;
+mod coefficients;
+mod coefficients_12;
+mod evidence;
 pub mod ideal;
+pub mod model;
 pub mod signature;
 
 use crate::trace::words;

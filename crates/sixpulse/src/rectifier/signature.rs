@@ -39,7 +39,7 @@ impl Reading {
             pulse_number,
             expected_hz,
         };
-        Ok(Self { hypotheses: cycle::hypotheses(trace, pulse_number)?, facts })
+        Ok(Self { hypotheses: cycle::hypotheses(trace)?, facts })
     }
 
     /// The figures of every hypothesis, in the order of the hypotheses.

@@ -1,0 +1,127 @@
+//! The fitted model: two small networks with tanh layers, averaged over an ensemble.
+//!
+//! One scores every hypothesis on the cycle for the six patterns that show on a cycle, the other scores the record for
+//! "no ripple" and "not a rectifier's ripple". The coefficients come from `notebooks/train_rectifier.py`, fitted on
+//! simulated captures only; [`TRAINING_RECORD`] says on how many, with which scores on captures held out.
+
+use super::coefficients::MODEL;
+use super::coefficients_12::MODEL as MODEL_12;
+
+/// How the six-pulse model was trained and what it scored on captures it was not fitted on (JSON).
+pub const TRAINING_RECORD: &str = include_str!("training_record.json");
+/// The same of the model for machines with twelve pulses.
+pub const TRAINING_RECORD_12: &str = include_str!("training_record_12.json");
+
+/// Scaled figures beyond this are held there: the networks saw none.
+const FARTHEST: f64 = 6.0;
+
+/// Coefficients of one model.
+pub(super) struct Model {
+    /// Digest of the coefficients.
+    pub(super) version: &'static str,
+    /// Divides the scores; fitted for calibration.
+    pub(super) temperature: f64,
+    /// Networks in the ensemble.
+    pub(super) members: usize,
+    /// Widths of the pair network's layers.
+    pub(super) pair_widths: &'static [usize],
+    /// Widths of the record network's layers.
+    pub(super) record_widths: &'static [usize],
+    /// Mean of each figure of a hypothesis.
+    pub(super) pair_mean: &'static [f64],
+    /// Standard deviation of each figure of a hypothesis.
+    pub(super) pair_scale: &'static [f64],
+    /// Mean of each figure of a record.
+    pub(super) record_mean: &'static [f64],
+    /// Standard deviation of each figure of a record.
+    pub(super) record_scale: &'static [f64],
+    /// Median figures of healthy captures.
+    pub(super) healthy: &'static [f64],
+    /// Member by member, layer by layer: weights (input by output), then biases.
+    pub(super) pair_weights: &'static [f64],
+    /// The same of the record network.
+    pub(super) record_weights: &'static [f64],
+}
+
+/// The model for a machine of six or twelve pulses.
+pub(super) fn model(pulse_number: u32) -> &'static Model {
+    if pulse_number == 12 { &MODEL_12 } else { &MODEL }
+}
+
+impl Model {
+    /// Scores of a hypothesis for the six patterns on a cycle.
+    pub(super) fn pair_scores(&self, figures: &[f64]) -> [f64; 6] {
+        let input = scaled(figures, self.pair_mean, self.pair_scale);
+        self.averaged(&input, self.pair_widths, self.pair_weights)
+    }
+
+    /// Scores of a record: not charging, undetermined.
+    pub(super) fn record_scores(&self, figures: &[f64]) -> [f64; 2] {
+        let input = scaled(figures, self.record_mean, self.record_scale);
+        self.averaged(&input, self.record_widths, self.record_weights)
+    }
+
+    fn averaged<const N: usize>(&self, input: &[f64], widths: &[usize], weights: &[f64]) -> [f64; N] {
+        let mut total = [0.0; N];
+        for member in weights.chunks_exact(weights.len() / self.members) {
+            for (t, s) in total.iter_mut().zip(forward(input, widths, member)) {
+                *t += s / (self.members as f64 * self.temperature);
+            }
+        }
+        total
+    }
+}
+
+fn scaled(figures: &[f64], mean: &[f64], scale: &[f64]) -> Vec<f64> {
+    figures.iter().zip(mean).zip(scale).map(|((x, m), s)| ((x - m) / s).clamp(-FARTHEST, FARTHEST)).collect()
+}
+
+/// Runs a network: tanh layers, the last one linear.
+fn forward(input: &[f64], widths: &[usize], mut weights: &[f64]) -> Vec<f64> {
+    let mut x = input.to_vec();
+    for (layer, pair) in widths.windows(2).enumerate() {
+        let (from, to) = (pair[0], pair[1]);
+        let (matrix, rest) = weights.split_at(from * to);
+        let (bias, rest) = rest.split_at(to);
+        weights = rest;
+        let mut y = bias.to_vec();
+        for (value, row) in x.iter().zip(matrix.chunks_exact(to)) {
+            for (y, w) in y.iter_mut().zip(row) {
+                *y += value * w;
+            }
+        }
+        if layer + 2 < widths.len() {
+            y.iter_mut().for_each(|v| *v = v.tanh());
+        }
+        x = y;
+    }
+    x
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::signature::{names, record_names};
+    use super::*;
+
+    #[test]
+    fn a_network_is_what_its_definition_says() {
+        // 2 -> 1 (tanh) -> 2, by hand.
+        let weights = [0.5, -1.0, 0.25, 2.0, -3.0, 0.1, 0.2];
+        let h = (0.3 * 0.5 - 0.7 + 0.25_f64).tanh();
+        let out = forward(&[0.3, 0.7], &[2, 1, 2], &weights);
+        assert!((out[0] - (2.0 * h + 0.1)).abs() < 1e-15 && (out[1] - (-3.0 * h + 0.2)).abs() < 1e-15);
+    }
+
+    #[test]
+    fn the_coefficients_fit_the_figures() {
+        for m in [&MODEL, &MODEL_12] {
+            assert_eq!(m.pair_widths[0], names().len());
+            assert_eq!(m.record_widths[0], record_names().len());
+            assert_eq!(m.pair_mean.len(), names().len());
+            assert_eq!(m.healthy.len(), names().len());
+            let size = |w: &[usize]| w.windows(2).map(|p| (p[0] + 1) * p[1]).sum::<usize>();
+            assert_eq!(m.pair_weights.len(), m.members * size(m.pair_widths));
+            assert_eq!(m.record_weights.len(), m.members * size(m.record_widths));
+        }
+    }
+}
