@@ -158,7 +158,6 @@ impl<'a, const N: usize> Engine<'a, N> {
         engine.emf.end.copy_from_slice(&end);
         engine.emf.e0.copy_from_slice(&end);
         engine.pass_edge();
-        engine.set_contacts()?;
         engine.enter()?;
         engine.settle_pattern()?;
         Ok(engine)
@@ -313,7 +312,6 @@ impl<'a, const N: usize> Engine<'a, N> {
 
     /// One whole step.
     pub(crate) fn advance(&mut self) -> Result<()> {
-        self.set_contacts()?;
         self.load_emf();
         self.position = 0;
         let events = self.statistics.events;
@@ -385,29 +383,21 @@ impl<'a, const N: usize> Engine<'a, N> {
 
     // ---- conduction patterns ----------------------------------------------------------------------------------
 
-    /// Opens and closes intermittent contacts (between steps).
-    fn set_contacts(&mut self) -> Result<()> {
-        let t = self.time();
-        let mut changed = false;
-        for k in 0..self.model.contacts.len() {
-            let c = self.model.contacts[k];
+    /// Opens and closes intermittent contacts as they are from this tick on.
+    fn set_contacts(&mut self) {
+        let t = (self.tick() as f64 + 0.5) * self.h / f64::from(TICKS);
+        for c in &self.model.contacts {
             let cycle = t * c.rate + c.phase;
             let open = cycle - libm::floor(cycle) < c.open_fraction;
             let is_open = self.conduction[c.device] == Conduction::Open;
             if open != is_open {
                 self.conduction[c.device] = if open { Conduction::Open } else { Conduction::Off };
-                changed = true;
+                self.statistics.events += 1;
             }
         }
-        if changed && !self.steppers.is_empty() {
-            self.statistics.events += 1;
-            self.enter()?;
-            self.settle_pattern()?;
-        }
-        Ok(())
     }
 
-    /// Notes which switched loads are on and when the next edge of any load comes.
+    /// Notes which switched loads and contacts are on and when the next edge of any comes.
     fn pass_edge(&mut self) {
         let now = self.tick();
         let tick_s = self.h / f64::from(TICKS);
@@ -433,12 +423,17 @@ impl<'a, const N: usize> Engine<'a, N> {
                 consider(p.frequency, p.phase, offset);
             }
         }
+        for c in &self.model.contacts {
+            consider(c.rate, c.phase, 0.0);
+            consider(c.rate, c.phase, c.open_fraction);
+        }
         for (k, s) in self.model.switched.iter().enumerate() {
             let cycle = (now as f64 + 0.5) * tick_s * s.frequency + s.phase;
             if cycle - libm::floor(cycle) < s.duty {
                 self.loads_on |= 1 << k;
             }
         }
+        self.set_contacts();
     }
 
     /// Makes the present conduction pattern current and takes the coil currents onto its constraints.

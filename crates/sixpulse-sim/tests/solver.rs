@@ -92,8 +92,8 @@ fn halving_the_step_converges() {
         let ripple = ripple_rms(&fine);
         let (first, second) = (difference_rms(&coarse, &fine) / ripple, difference_rms(&middle, &fine) / ripple);
         println!("{name}: {first:.1e} {second:.1e}");
-        // The ordinary step is within 0.3 % of the ripple, and halving it does not make things worse by more than that scatter. Intermittent
-        // contacts move on the step grid, so they only bound the difference.
+        // The ordinary step is within 0.3 % of the ripple, and halving it does not make things worse by more than that scatter. An interrupted
+        // current rings with tens of volts at a period near one step: the 2.4 ns of the event grid count.
         // A leaking branch starts to conduct so softly that its ringing scatters by 0.4 % with the step grid.
         let bound = match name {
             "intermittent" => 0.05,
