@@ -21,6 +21,8 @@ const MOST_PASSES: usize = 24;
 const GREATEST: f64 = 1.0e7;
 /// Most Newton steps for the bent parts of the diodes' laws; two suffice while nothing switches.
 const NEWTON_STEPS: usize = 20;
+/// Amplitude of the post's ringing above which the steps follow it, in volts.
+const RINGING_V: f64 = 3.0;
 /// A corner current above this cannot vanish by itself when its last path opens, in amperes.
 const FORCED_A: f64 = 0.05;
 /// Inductances are taken from a geometric grid with this ratio.
@@ -84,6 +86,8 @@ pub(crate) struct Engine<'a, const N: usize> {
     pub(crate) model: Model,
     h: f64,
     tolerance_a: f64,
+    /// Characteristic resistance and period of capacitor and cable.
+    resonance: (f64, f64),
     steppers: Vec<Stepper<N>>,
     known: BTreeMap<(u64, i32), usize>,
     current: usize,
@@ -127,6 +131,9 @@ impl<'a, const N: usize> Engine<'a, N> {
         for (&k, &v) in model.states.pairs.iter().zip(pairs_v) {
             x[k] = v;
         }
+        let henry = model.cable_henry + model.battery.as_ref().map_or(0.0, |b| b.henry);
+        let farad = model.capacitor.0;
+        let resonance = ((henry / farad).sqrt(), std::f64::consts::TAU * (henry * farad).sqrt());
         let coils = model.states.coils;
         let zero = || vec![0.0; coils];
         let mut engine = Self {
@@ -134,6 +141,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             model,
             h,
             tolerance_a,
+            resonance,
             steppers: Vec::new(),
             known: BTreeMap::new(),
             current: 0,
@@ -320,7 +328,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             if self.statistics.events - events > MOST_EVENTS as u64 {
                 return Err(Error::EventStorm { time_s: self.time(), limit: MOST_EVENTS });
             }
-            let level = self.level(least);
+            let level = self.level(least.max(self.ringing_level()));
             let trial = self.attempt(level);
             if level < LEVELS && (trial.event || trial.error_a > self.tolerance_a) {
                 self.statistics.rejected += 1;
@@ -347,6 +355,22 @@ impl<'a, const N: usize> Engine<'a, N> {
         self.emf.e2.fill(0.0);
         self.check_range()?;
         self.update_field()
+    }
+
+    /// Least level while the post rings hard after an interrupted current: substeps of a 24th of its period, so that no
+    /// diode conducts unseen between their ends.
+    fn ringing_level(&self) -> usize {
+        let (ohm, period_s) = self.resonance;
+        let across = self.now.nodes[POST] - self.now.nodes[BATTERY_POST];
+        let through = ohm * self.now.nodes[CAPACITOR_CURRENT];
+        if across * across + through * through < RINGING_V * RINGING_V {
+            return 0;
+        }
+        let mut level = 0;
+        while level < LEVELS && self.h > period_s / 24.0 * f64::from(1 << level) {
+            level += 1;
+        }
+        level
     }
 
     /// Greatest substep (least level) that is aligned and ends before the next edge of a load.
