@@ -16,12 +16,20 @@ from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
 
 if TYPE_CHECKING:
+    from . import contamination as contamination
     from . import demo as demo
+    from . import ideal as ideal
+    from . import level as level
     from . import narrative as narrative
     from . import plot as plot
+    from . import quality as quality
+    from . import rectifier as rectifier
     from . import report as report
+    from . import ripple as ripple
     from . import schema as schema
+    from . import spectrum as spectrum
     from . import text as text
+    from . import tone as tone
 
 __version__ = VERSION
 
@@ -46,7 +54,24 @@ __all__ = [
 ]
 
 #: Loaded when they are first named: what they need may not be installed, and takes its time.
-_ON_USE = frozenset({"demo", "narrative", "plot", "report", "schema", "text"})
+_ON_USE = frozenset(
+    {
+        "contamination",
+        "demo",
+        "ideal",
+        "level",
+        "narrative",
+        "plot",
+        "quality",
+        "rectifier",
+        "report",
+        "ripple",
+        "schema",
+        "spectrum",
+        "text",
+        "tone",
+    }
+)
 
 
 def __getattr__(name: str) -> ModuleType:

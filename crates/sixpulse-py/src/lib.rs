@@ -8,6 +8,7 @@ mod examine;
 mod ideal;
 mod quality;
 mod read;
+mod rectifier;
 mod ripple;
 mod simulate;
 mod spectrum;
@@ -39,6 +40,10 @@ mod _core {
     use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
     #[pymodule_export]
     use crate::read::{PyCsvDialect, assemble, detect_format, read_file, sniff, write_csv};
+    #[pymodule_export]
+    use crate::rectifier::{
+        rectifier_figure_names, rectifier_figures, rectifier_record_names, rectifier_training_record,
+    };
     #[pymodule_export]
     use crate::ripple::{measure_ripple, ripple_numbers};
     #[pymodule_export]

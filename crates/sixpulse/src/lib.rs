@@ -24,6 +24,7 @@ pub mod tone;
 pub mod trace;
 
 pub use error::{Error, Result};
+pub use examine::{Examination, ExamineOptions, examine};
 pub use trace::{Capture, Coupling, Machine, RawSamples, Role, Samples, Trace};
 
 /// Version of the library, as recorded in every result.

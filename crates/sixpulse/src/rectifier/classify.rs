@@ -24,6 +24,8 @@ pub(super) const ON_A_CYCLE: [Pattern; 6] = [
 const LEAST_PROBABILITY: f64 = 0.5;
 /// Probability from which another reading is mentioned.
 const MENTIONED: f64 = 0.05;
+/// Standard uncertainties within which a frequency counts as the expected one.
+const EXPECTED_WITHIN: f64 = 3.0;
 /// Weight of a frequency that contradicts the expected one: a wrong engine speed or ratio is that likely.
 const EXPECTATION_WRONG: f64 = 0.01;
 
@@ -57,7 +59,7 @@ pub fn judge(reading: &Reading) -> Judgement {
     let by_pattern = by_pattern(&probabilities);
     let (best, probability) = most_probable(&by_pattern);
     let pattern = if probability >= LEAST_PROBABILITY { best } else { Pattern::Undetermined };
-    let chosen = chosen_hypothesis(&probabilities, best);
+    let chosen = chosen_hypothesis(&probabilities, best).or_else(|| likeliest(&probabilities, hypotheses, facts));
     let evidence = chosen
         .map_or_else(Vec::new, |i| evidence::evidence(best, &hypotheses[i], &signatures[i], &reading.facts, model));
     let rectifier = Rectifier {
@@ -121,10 +123,24 @@ fn most_probable(probabilities: &[(Pattern, f64)]) -> (Pattern, f64) {
     probabilities.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((Pattern::Undetermined, 1.0))
 }
 
-/// The most probable hypothesis for the pattern; any, when the pattern shows on no cycle but one stands out.
+/// The most probable hypothesis for the pattern; `None` for a pattern that shows on no cycle.
 fn chosen_hypothesis(p: &Scores, pattern: Pattern) -> Option<usize> {
     let i = ON_A_CYCLE.iter().position(|&q| q == pattern)?;
     (0..p.pairs.len()).max_by(|&a, &b| p.pairs[a][i].total_cmp(&p.pairs[b][i]))
+}
+
+/// The cycle to report where no pattern on a cycle won: the most probable hypothesis, if it has some probability or lies
+/// where the frequency is expected.
+fn likeliest(p: &Scores, hypotheses: &[CycleHypothesis], facts: &SupplyFacts) -> Option<usize> {
+    if p.not_charging > p.undetermined {
+        return None;
+    }
+    let total = |i: usize| p.pairs[i].iter().sum::<f64>();
+    let best = (0..p.pairs.len()).max_by(|&a, &b| total(a).total_cmp(&total(b)))?;
+    let expected = facts.expected_hz.is_some_and(|(hz, relative_std)| {
+        (hypotheses[best].track.mean_hz() / hz - 1.0).abs() < EXPECTED_WITHIN * relative_std
+    });
+    (expected || total(best) >= MENTIONED).then_some(best)
 }
 
 fn candidates(hypotheses: &[CycleHypothesis], p: &Scores) -> Vec<FrequencyCandidate> {
