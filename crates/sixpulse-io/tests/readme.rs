@@ -1,4 +1,5 @@
 //! The example of the project's README is the example of this crate, and it runs from the top of the source tree.
+#![allow(clippy::unwrap_used, reason = "a helper of tests may fail the test by panicking")]
 #![cfg(feature = "csv")]
 
 use std::path::Path;

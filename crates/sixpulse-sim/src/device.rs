@@ -178,7 +178,7 @@ impl Law {
     fn least_current(&self) -> f64 {
         match *self {
             Self::Straight => 0.0,
-            Self::Junction { leak, .. } if leak == 0.0 => CUTOFF_A,
+            Self::Junction { leak: 0.0, .. } => CUTOFF_A,
             Self::Junction { leak, .. } => CUTOFF_A + leak * self.junction_voltage(CUTOFF_A),
         }
     }

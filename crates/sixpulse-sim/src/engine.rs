@@ -379,7 +379,7 @@ impl<'a, const N: usize> Engine<'a, N> {
         let mut level = least;
         while level < LEVELS {
             let size = TICKS >> level;
-            if self.position % size == 0 && i64::from(self.position + size) <= limit {
+            if self.position.is_multiple_of(size) && i64::from(self.position + size) <= limit {
                 break;
             }
             level += 1;
@@ -397,7 +397,7 @@ impl<'a, const N: usize> Engine<'a, N> {
     }
 
     fn check_range(&self) -> Result<()> {
-        match self.now.x.iter().position(|v| !(v.abs() < GREATEST)) {
+        match self.now.x.iter().position(|v| v.is_nan() || v.abs() >= GREATEST) {
             None => Ok(()),
             Some(k) => {
                 Err(Error::Diverged { time_s: self.time(), quantity: format!("state {k}"), value: self.now.x[k] })

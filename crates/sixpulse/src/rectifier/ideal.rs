@@ -371,6 +371,7 @@ mod tests {
 
     /// Handbook figures, to the digits printed (sources in the module's documentation).
     #[test]
+    #[allow(clippy::approx_constant, reason = "three figures as a handbook prints them")]
     fn handbook_values() {
         for (circuit, mean, ripple_factor) in [
             (C::SinglePhaseHalfWave, 0.318, 1.21),
