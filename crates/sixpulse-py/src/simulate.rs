@@ -79,6 +79,9 @@ fn document(parameter: &str, error: &serde_json::Error) -> PyErr {
 }
 
 /// JSON of member `member` of the family that `seed` names, the JSON object `wishes` steering the draw.
+/// Two arrays of equal length.
+type TwoArrays<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>);
+
 #[pyfunction]
 pub fn scenario_draw(seed: u64, member: u64, wishes: &str) -> PyResult<String> {
     let wishes = parsed("wishes", wishes)?;
@@ -165,7 +168,7 @@ pub fn sensor_signal<'py>(
     cable_a: PyReadonlyArray1<'py, f64>,
     rate_hz: f64,
     seed: u64,
-) -> PyResult<(Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f64>>)> {
+) -> PyResult<TwoArrays<'py>> {
     let sensor: Sensor = parsed("sensor", sensor)?;
     sensor.check().map_err(sim_to_py)?;
     let (post_v, battery_v, cable_a) =

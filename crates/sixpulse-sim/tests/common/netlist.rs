@@ -1,4 +1,5 @@
 //! A circuit as an ngspice netlist. Written from the element list, independently of the solver's matrices.
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of tests may fail the test by panicking")]
 
 use sixpulse_sim::machine::Excitation;
 use sixpulse_sim::*;
