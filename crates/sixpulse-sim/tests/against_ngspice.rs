@@ -1,6 +1,7 @@
 //! The solver against ngspice 39 on the very same circuits: r.m.s. waveform error at most 1 % of the ripple, order
 //! amplitudes within 1 %. Skipped where ngspice is not installed. `cargo test -- --ignored` runs every combination of
 //! case, speed and load; the ordinary run takes each case once.
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of tests may fail the test by panicking")]
 #[path = "common/mod.rs"]
 mod common;
 

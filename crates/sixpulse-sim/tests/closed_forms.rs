@@ -1,4 +1,5 @@
 //! The solver against closed forms and published numbers (REFERENCE-VALUES A1, A2, A4, D1).
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of tests may fail the test by panicking")]
 #[path = "common/mod.rs"]
 mod common;
 

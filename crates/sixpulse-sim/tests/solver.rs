@@ -1,4 +1,5 @@
 //! Invariants of the solver: energy, convergence, regulation, reproducibility, refusal of unphysical input.
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of tests may fail the test by panicking")]
 #[path = "common/mod.rs"]
 mod common;
 
