@@ -413,6 +413,23 @@ mod tests {
     }
 
     #[test]
+    fn a_record_without_noise_is_read_as_well() {
+        let ripple = |t: f64| ripple(t, &ONE_OPEN);
+        for (gain, delay_s, own) in [(0.4, 30e-6, 0.0), (0.4, 30e-6, 1.0), (-0.4, 0.0, 0.0)] {
+            let trace = |role, f: &dyn Fn(f64) -> f64| {
+                let v = (0..20_000).map(|i| f(f64::from(i) / RATE)).collect();
+                Trace::from_f64(v, RATE, Coupling::Dc, role).unwrap()
+            };
+            let supply = trace(Role::ChargingPost, &|t| 14.2 + ripple(t));
+            let at = |t: f64| gain * ripple(t - delay_s) + own * (TAU * 333.0 * t).sin();
+            let r = assess(&trace(Role::SpeedSensor, &at), &supply, &track());
+            assert_eq!(r.verdict, ContaminationVerdict::Contaminated, "{}", r.reason);
+            assert!((r.gain_v_per_v.unwrap() / gain - 1.0).abs() < 0.005, "{r:?}");
+            assert!((r.delay_s.unwrap() - delay_s).abs() < 2e-6, "{r:?}");
+        }
+    }
+
+    #[test]
     fn a_clean_turning_sensor_is_clean() {
         let own = |t: f64| 1.5 * (TAU * 423.0 * t).sin();
         let r = assess(&circuit_of(&ONE_OPEN, 0.0, 0.0, own, 0.3), &supply_of(&ONE_OPEN, 0.3), &track());

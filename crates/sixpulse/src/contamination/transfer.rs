@@ -27,6 +27,8 @@ const SEGMENT: usize = 131_072;
 pub const DELAY_RANGE_S: (f64, f64) = (-100e-6, 500e-6);
 /// Bins of the residual spectrum that share one noise estimate.
 const NOISE_BLOCK: usize = 32;
+/// Least noise of a supply bin against the supply's whole AC power: 12 bits over the ripple leave as much.
+const SKIRT: f64 = 1e-9;
 /// Power of a supply bin against the supply's noise from which it takes part.
 const CLEAR: f64 = 10.0;
 
@@ -270,7 +272,8 @@ impl<'a> Band<'a> {
         let first = ((lowest_hz / spectra.bin_hz).ceil() as usize).max(3);
         let last = (0.9 * spectra.sxx.len() as f64) as usize;
         let mut power: Vec<f64> = spectra.sxx.get(first..last).unwrap_or_default().to_vec();
-        let floor = noise_level(&mut power, 0.3).max(f64::MIN_POSITIVE);
+        // Without noise the window's skirts would count as lines; what they hold of a delay is the record's ends.
+        let floor = noise_level(&mut power, 0.3).max(SKIRT * spectra.sxx.iter().skip(1).sum::<f64>());
         let mut band = Self { spectra, first, last, used: Vec::new(), supply_noise: floor, interval_s };
         band.used = (first..last).filter(|&k| spectra.sxx[k] > CLEAR * floor).collect();
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
