@@ -177,8 +177,9 @@ def test_ctrl_c(tmp_path: Path) -> None:
     """Interrupted at work: no traceback, no output."""
     target = tmp_path / "out.json"
     code = (
-        "import sys, time\n"
+        "import signal, sys, time\n"
         "from sixpulse import cli\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a background shell ignores it for its children
         "def wait(options):\n"
         "    print('waiting', flush=True)\n"
         "    time.sleep(60)\n"

@@ -42,6 +42,9 @@ fn joined(values: &[f64]) -> String {
     values.iter().map(|v| format!("{v:.6}")).collect::<Vec<_>>().join(",")
 }
 
+/// Makes that many samples at that rate, about 1 in size.
+type Maker = fn(&mut Random, usize, f64) -> Vec<f64>;
+
 /// Sample rates drawn from.
 const RATES: [f64; 6] = [20e3, 25e3, 44.1e3, 50e3, 100e3, 200e3];
 
@@ -52,7 +55,7 @@ type Labelled = (&'static str, Pattern, f64, Trace);
 fn stranger(r: &mut Random) -> Result<Labelled, sixpulse::Error> {
     let rate = RATES[r.below(RATES.len())];
     let n = (r.log_uniform(0.05, 0.8) * rate) as usize;
-    let kinds: [(&str, fn(&mut Random, usize, f64) -> Vec<f64>); 11] = [
+    let kinds: [(&str, Maker); 11] = [
         ("lone_sine", lone_sine),
         ("hum", hum),
         ("square", square),

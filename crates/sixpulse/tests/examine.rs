@@ -1,4 +1,5 @@
 //! The main job on waveforms in closed form: invariances, known frequency, refused input.
+#![allow(clippy::unwrap_used, reason = "a helper of tests may fail the test by panicking")]
 
 use proptest::prelude::*;
 use sixpulse::examine::{ExamineOptions, examine};

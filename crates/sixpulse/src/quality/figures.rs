@@ -500,7 +500,8 @@ pub(super) fn figures(trace: &Trace) -> TraceQuality {
         minimum: scan.minimum,
         maximum: scan.maximum,
         step,
-        effective_bits: step.map(|q| ((scan.maximum - scan.minimum) / q).log2()),
+        // A step near the least number that exists overflows the ratio; it is no converter's.
+        effective_bits: step.map(|q| ((scan.maximum - scan.minimum) / q).log2()).filter(|bits| bits.is_finite()),
         clipped_fraction: clipped as f64 / samples,
         longest_repeat: lost.longest,
         dropout_count: lost.count,
