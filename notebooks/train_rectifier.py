@@ -78,7 +78,18 @@ def load(*paths: str) -> Captures:
                 elif line[0] == "record_names":
                     record_names = line[1:]
                 elif line[0] == "record":
-                    keys = ["member", "pattern", "sub_kind", "hz", "role", "bits", "rate", "coupling", "steps", "sub_six"]
+                    keys = [
+                        "member",
+                        "pattern",
+                        "sub_kind",
+                        "hz",
+                        "role",
+                        "bits",
+                        "rate",
+                        "coupling",
+                        "steps",
+                        "sub_six",
+                    ]
                     facts = dict(zip(keys, line[1:11], strict=True))
                     rows.append((facts, [float(v) for v in line[11:]], []))
                 elif line[0] == "hypothesis":
@@ -187,7 +198,9 @@ class Scaling:
         return np.clip((values - self.mean) / self.scale, -6.0, 6.0)
 
 
-def fit(data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float) -> tuple[dict, Scaling, Scaling]:
+def fit(
+    data: Captures, held: Captures, *, epochs: int, decay: float, seed: int, noise: float
+) -> tuple[dict, Scaling, Scaling]:
     """Adam with cosine decay; keeps the parameters that do best on the held captures."""
     pair_scale = Scaling.of(data.pairs[data.present])
     record_scale = Scaling.of(data.record)
@@ -278,7 +291,9 @@ def calibration_error(p: np.ndarray, truth: np.ndarray, bins: int = 15) -> float
     top = p.max(axis=1)
     right = p.argmax(axis=1) == truth
     edges = np.minimum((top * bins).astype(int), bins - 1)
-    return float(sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges)))
+    return float(
+        sum(abs(top[edges == b].mean() - right[edges == b].mean()) * (edges == b).mean() for b in np.unique(edges))
+    )
 
 
 def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, float]:
@@ -303,7 +318,9 @@ def report(data: Captures, all_scores: np.ndarray, *, given: bool) -> dict[str, 
         "soft_called_hard": float(np.isin(named[soft], hard).mean()),
         "undetermined": float((named == ALL.index("undetermined"))[charging].mean()),
         "hz_within_0.2_percent": float((off < 0.002)[charging].mean()),
-        "strangers_undetermined": float((named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()),
+        "strangers_undetermined": float(
+            (named == ALL.index("undetermined"))[truth == ALL.index("undetermined")].mean()
+        ),
         "not_charging_right": float((named == truth)[truth == ALL.index("not_charging")].mean()),
         "expected_calibration_error": calibration_error(p, truth),
         "brier": float(((p - np.eye(len(ALL))[truth]) ** 2).sum(axis=1).mean()),
@@ -323,7 +340,9 @@ def rust_list(values: np.ndarray) -> str:
 
 def flat_weights(model: list[tuple[dict, Scaling, Scaling]], name: str) -> np.ndarray:
     """Member by member, layer by layer: weights, then biases."""
-    return np.concatenate([np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m[name]])
+    return np.concatenate(
+        [np.concatenate([np.asarray(w).ravel(), np.asarray(b)]) for m, _, _ in model for w, b in m[name]]
+    )
 
 
 def healthy_figures(data: Captures) -> np.ndarray:
@@ -418,7 +437,9 @@ def main() -> None:
         digest = hashlib.sha256()
         for path in arguments.figures:
             digest.update(pathlib.Path(path).read_bytes())
-        coefficients = hashlib.sha256(np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes())
+        coefficients = hashlib.sha256(
+            np.concatenate([np.asarray(w).ravel() for m, _, _ in model for w, _ in m["pair"]]).tobytes()
+        )
         record = {
             "model_version": f"fitted-{coefficients.hexdigest()[:8]}",
             "library_version": library_version(),

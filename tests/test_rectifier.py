@@ -69,7 +69,9 @@ def test_hard_faults_and_healthy_bridges_of_the_shared_captures(verdicts) -> Non
     decided = [(truth_of(label["label"]), e.rectifier.pattern) for label, e in verdicts]
     right = [(pattern in HARD) == (truth in HARD) for truth, pattern in decided if truth in HARD | {"healthy"}]
     assert np.mean(right) >= 0.95
-    assert not [1 for truth, pattern in decided if truth == "healthy" and pattern in HARD], "a sound alternator condemned"
+    assert not [1 for truth, pattern in decided if truth == "healthy" and pattern in HARD], (
+        "a sound alternator condemned"
+    )
 
 
 def test_probabilities_are_a_distribution(verdicts) -> None:
@@ -84,13 +86,17 @@ def strangers() -> dict[str, np.ndarray]:
     """Signals that no rectifier makes, one second at 50 kS/s."""
     rng = np.random.default_rng(20_261_125)
     t = np.arange(50_000) / 50_000.0
-    notes = sum(np.sin(2 * np.pi * f * t) * np.exp(-3.0 * ((t - s) % 1.0)) for f, s in ((262, 0.0), (330, 0.3), (392, 0.6)))
+    notes = sum(
+        np.sin(2 * np.pi * f * t) * np.exp(-3.0 * ((t - s) % 1.0)) for f, s in ((262, 0.0), (330, 0.3), (392, 0.6))
+    )
     return {
         "noise": rng.normal(0.0, 0.3, t.size),
         "lone sine": 0.3 * np.sin(2 * np.pi * 431.0 * t),
         "square wave": 0.3 * np.sign(np.sin(2 * np.pi * 231.0 * t)),
         "music": 0.2 * np.asarray(notes),
-        "mains hum": 0.3 * np.sin(2 * np.pi * 50 * t) + 0.05 * np.sin(2 * np.pi * 150 * t) + 0.02 * np.sin(2 * np.pi * 250 * t),
+        "mains hum": np.asarray(hum),
+        + 0.05 * np.sin(2 * np.pi * 150 * t)
+        + 0.02 * np.sin(2 * np.pi * 250 * t),
     }
 
 

@@ -55,6 +55,17 @@ def captures_of_all_kinds() -> Iterator[tuple[str, sixpulse.Capture]]:
         sprayer()["post"].values()[:200], sample_rate_hz=50_000.0, coupling="dc", role="charging_post"
     )
     yield "short", sixpulse.Capture({"post": short})
+    yield "ambiguous", ambiguous()
+
+
+def ambiguous() -> sixpulse.Capture:
+    """Return the first simulated soft fault of a seeded family that allows another reading too."""
+    for seed in range(60):
+        scenario = sixpulse.Scenario.draw(seed=seed, pattern="imbalance", cycles=20, sensor_mode="absent")
+        capture, _ = sixpulse.simulate(scenario)
+        if _core.examine(capture)["rectifier"]["ambiguous_with"]:
+            return capture
+    raise AssertionError("sixty soft faults, and none is ambiguous")
 
 
 KINDS = dict(captures_of_all_kinds())
