@@ -28,7 +28,7 @@
 //! | loads | L 8-80 A (24 V: half) at the set point, at the body, 30 % of them split with the engine | chosen |
 //! | switched load | W 75 resistive U 6-30 A, L 15-400 Hz, duty U 0.2-0.8; 25 pulsed current at the firing frequency U 4-15 A | chosen |
 //! | set point | U 13.3-15.2 V (24 V: twice) | READ E2 |
-//! | excitation | W 50 regulated (80 % PWM L 60-400 Hz, 20 % hysteretic), 50 fixed field (steady or rising speed) with the EMF that carries loads and battery at the set point x U 0.97-1.03, in 15 % for U 1.1-1.5 times that current | chosen |
+//! | excitation | W 75 regulated (averaged over the regulator's switching; PWM L 60-400 Hz in 80 %, hysteretic in 20 % where the switching is asked for), 25 fixed field with the EMF that carries loads and battery at the set point x U 0.97-1.03, in 15 % for U 1.1-1.5 times that current | chosen |
 //! | EMF margin | greatest over needed flux linkage U 1.1-2.5 | READ-2ND curves (D1) |
 //! | firing irregularity | 3, 4, 6 or 8 cylinders; U 0-1 %, uneven engine U 1.5-5 %; half of them with a half-order part | MEMORY mid (1-10 %) |
 //! | drift of speed | U +-1.5 % over the record; ramp: U 10-40 % either way | chosen |
@@ -65,7 +65,7 @@ use crate::machine::{
 };
 use crate::network::{Battery, Cable, Load, LoadKind, LoadPlace, Network, RcPair, SuppressionCapacitor};
 use crate::rng::{Random, STREAM_VERSION, Stream};
-use crate::scenario::{Channels, EngineSpeed, SCENARIO_VERSION, Scenario};
+use crate::scenario::{Channels, EngineSpeed, FieldRegulation, SCENARIO_VERSION, Scenario};
 use crate::scope::{Channel, RangeChoice, Scope, Undersampling};
 use crate::sensor::{Conditioner, Element, Path, Ring, Sensor, Source};
 use crate::solve::Circuit;
@@ -164,6 +164,7 @@ pub fn draw(seed: u64, member: u64, wanted: &Draw) -> Result<Scenario> {
         fault: basis.fault,
         condition: basis.condition,
         circuit: Circuit { alternator, drive, bridge, network },
+        field_regulation: FieldRegulation::Averaged,
         channels: Channels { sensor: sensor.as_ref().and(channels.sensor.clone()), ..channels },
         sensor,
         scope,
@@ -510,7 +511,7 @@ fn draw_excitation(r: &mut Random, b: &Basis, stator: &Stator, network: &Network
     if b.fault == Fault::NotCharging {
         return dead_field(r, b, coil);
     }
-    if r.chance(0.5) {
+    if r.chance(0.75) {
         return Excitation::Regulated { winding, regulator: regulated, initial_field_a: None };
     }
     Excitation::FixedField { field_a, winding }

@@ -10,12 +10,12 @@ use sixpulse::{Capture, Role, Trace};
 use crate::domain;
 use crate::error::{Error, Result};
 use crate::kind::{Condition, Fault, pattern_of, sub_kind};
-use crate::machine::{Drive, StatorLayout};
-use crate::network::Probe;
+use crate::machine::{Drive, Excitation, StatorLayout};
+use crate::network::{Load, LoadKind, LoadPlace, Probe};
 use crate::rng::{Random, STREAM_VERSION, Stream};
 use crate::scope::{Channel, Fine, Scope, Undersampling, digitise};
 use crate::sensor::{Sensor, SensorSignal, Sources};
-use crate::solve::{Circuit, SolveRequest, Waveforms, solve};
+use crate::solve::{Circuit, SolveRequest, Waveforms, settled_field_current, solve};
 use crate::truth::{
     FaultPlace, Motion, PointTruth, Purity, SensorTruth, TRUTH_VERSION, TraceTruth, Truth, fault_places, mean,
     point_truth, rms_about, track, whole_cycles,
@@ -56,6 +56,8 @@ pub struct Scenario {
     pub condition: Condition,
     /// Alternator, drive, bridge and network.
     pub circuit: Circuit,
+    /// How a regulated field is computed.
+    pub field_regulation: FieldRegulation,
     /// Speed sensor, where there is one.
     pub sensor: Option<Sensor>,
     /// Instrument.
@@ -84,6 +86,18 @@ pub struct Channels {
     pub charging_current: Option<Channel>,
     /// Current into the battery (volts stand for amperes): trace `battery_current`.
     pub battery_current: Option<Channel>,
+}
+
+/// How a regulated field is computed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FieldRegulation {
+    /// The field current that holds the set point at the speed of time 0, constant over the record and drawn from the
+    /// post: the field's time constant is far longer than a record, and regulators slow their edges.
+    Averaged,
+    /// Every switching of the regulator, with edges that take no time: they ring the post's inductance and capacitor
+    /// harder than a vehicle's do.
+    Switching,
 }
 
 /// What is known of the engine's speed.
@@ -274,12 +288,33 @@ fn solve_scenario(scenario: &Scenario) -> Result<Solution> {
         settle_s: scenario.settle_s,
         ..SolveRequest::new(scope.instants() as f64 / scope.sample_rate_hz, rate, &probes)
     };
-    let mut waves = solve(&scenario.circuit, &request)?;
+    let mut waves = match scenario.field_regulation {
+        FieldRegulation::Averaged => solve(&averaged(&scenario.circuit)?, &request)?,
+        FieldRegulation::Switching => solve(&scenario.circuit, &request)?,
+    };
     let mut samples = std::mem::take(&mut waves.samples).into_iter();
     let mut next = || samples.next().unwrap_or_default();
     let (post, battery, cable, battery_current, bridge) = (next(), next(), next(), next(), next());
     let repeat = whole_cycles(&waves.electrical_angle_rad);
     Ok(Solution { waves, post, battery, cable, battery_current, bridge, repeat })
+}
+
+/// The circuit with a regulated field replaced by the constant current that holds the set point (or the greatest one,
+/// where the machine cannot hold it), which the post supplies.
+fn averaged(circuit: &Circuit) -> Result<Circuit> {
+    let Excitation::Regulated { winding, initial_field_a, .. } = &circuit.alternator.excitation else {
+        return Ok(circuit.clone());
+    };
+    let field_a = match (initial_field_a, settled_field_current(circuit)) {
+        (Some(given), _) => *given,
+        (None, Ok(found)) => found,
+        (None, Err(Error::NotReachable { limit_a, .. })) => limit_a,
+        (None, Err(other)) => return Err(other),
+    };
+    let mut steady = circuit.clone();
+    steady.alternator.excitation = Excitation::FixedField { field_a, winding: winding.clone() };
+    steady.network.loads.push(Load { place: LoadPlace::ChargingPost, kind: LoadKind::Current { ampere: field_a } });
+    Ok(steady)
 }
 
 /// Refuses a sample rate that cannot hold the pulses, unless aliases are wanted.
