@@ -95,8 +95,6 @@ def strangers() -> dict[str, np.ndarray]:
         "square wave": 0.3 * np.sign(np.sin(2 * np.pi * 231.0 * t)),
         "music": 0.2 * np.asarray(notes),
         "mains hum": np.asarray(hum),
-        + 0.05 * np.sin(2 * np.pi * 150 * t)
-        + 0.02 * np.sin(2 * np.pi * 250 * t),
     }
 
 
