@@ -86,9 +86,9 @@ def strangers() -> dict[str, np.ndarray]:
     """Signals that no rectifier makes, one second at 50 kS/s."""
     rng = np.random.default_rng(20_261_125)
     t = np.arange(50_000) / 50_000.0
-    notes = sum(
-        np.sin(2 * np.pi * f * t) * np.exp(-3.0 * ((t - s) % 1.0)) for f, s in ((262, 0.0), (330, 0.3), (392, 0.6))
-    )
+    score = ((262, 0.0), (330, 0.3), (392, 0.6))
+    notes = sum(np.sin(2 * np.pi * f * t) * np.exp(-3.0 * ((t - s) % 1.0)) for f, s in score)
+    hum = sum(a * np.sin(2 * np.pi * f * t) for f, a in ((50, 0.3), (150, 0.05), (250, 0.02)))
     return {
         "noise": rng.normal(0.0, 0.3, t.size),
         "lone sine": 0.3 * np.sin(2 * np.pi * 431.0 * t),
