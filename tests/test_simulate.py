@@ -197,7 +197,7 @@ def test_paths_are_scipys_filters() -> None:
     ripple = post - post.mean()
     late = {"kind": "gain_delay", "source": "post", "gain_v_per_v": -0.4, "delay_s": 40e-6}
     np.testing.assert_allclose(line(sensor(0.0, [late]), post)[20:], -0.4 * ripple[:-20], atol=1e-12)
-    for kind, top in (("supply_feed_through", [0.0, 1.0]), ("capacitive", [1 / (2 * np.pi * 900), 0.0])):
+    for kind, top in (("supply_feed_through", [1.0]), ("capacitive", [1 / (2 * np.pi * 900), 0.0])):
         path = {"kind": kind, "gain_v_per_v": 0.5, "corner_hz": 900.0}
         system = signal.TransferFunction(top, [1 / (2 * np.pi * 900), 1.0])
         law = 0.5 * signal.lsim(system, ripple, time)[1]
@@ -275,7 +275,9 @@ def test_every_kind_simulates_and_its_truth_agrees(fault: str, condition: str) -
     kind = f"{fault}_{condition}" if condition else fault
     scenario = Scenario.draw(seed=5, pattern=kind, cycles=10)
     capture, truth = simulate(scenario)
-    assert (truth.pattern, truth.sub_kind) == (FAULTS[fault], kind)
+    assert truth.pattern == FAULTS[fault]
+    # Without a condition asked for, one is drawn.
+    assert truth.sub_kind == kind if condition else truth.sub_kind.startswith(fault)
     assert bool(truth.faults) == (fault not in ("healthy", "not_charging"))
     assert Truth.from_json(truth.to_json()) == truth
     post = capture["post"]
