@@ -4,7 +4,7 @@
 //! cut: amplitudes as shares of the ripple, and phases only in sums that cancel a shift (`phase_i + phase_j -
 //! phase_(i+j)`).
 
-use crate::angle::PhaseTrack;
+use crate::angle::{OrderSpectra, PhaseTrack};
 use crate::coupling::AcView;
 use crate::cycle::{self, CycleHypothesis};
 use crate::error::Result;
@@ -165,6 +165,14 @@ impl Sink for Vec<String> {
     }
 }
 
+/// A longer record tells no more of the pattern, and the model was fitted on none: more cycles count as this many.
+const MOST_CYCLES: f64 = 1200.0;
+
+/// Standard uncertainty of an order's mean amplitude over at most [`MOST_CYCLES`] cycles.
+fn judged_std(spectra: &OrderSpectra, i: usize) -> f64 {
+    spectra.scatter[i] / (spectra.cycles.nrows() as f64).min(MOST_CYCLES).sqrt()
+}
+
 /// The amplitudes of one hypothesis, noise taken off.
 struct Orders {
     amplitude: Vec<f64>,
@@ -178,7 +186,7 @@ impl Orders {
     fn new(hypothesis: Option<&CycleHypothesis>) -> Self {
         let spectra = hypothesis.map(|h| &h.spectra);
         let at = |n: usize| spectra.and_then(|s| s.mean.get(n - 1)).copied().unwrap_or(Complex64::ZERO);
-        let std = |n: usize| spectra.filter(|s| n <= s.mean.len()).map_or(0.0, |s| s.mean_std(n - 1));
+        let std = |n: usize| spectra.filter(|s| n <= s.mean.len()).map_or(0.0, |s| judged_std(s, n - 1));
         let complex: Vec<Complex64> = (1..=crate::cycle::ORDERS).map(at).collect();
         let amplitude: Vec<f64> =
             (1..=crate::cycle::ORDERS).map(|n| (at(n).norm_sqr() - std(n) * std(n)).max(0.0).sqrt()).collect();
@@ -283,7 +291,7 @@ fn put_levels(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>, orders:
     out.put("explained_share", (rms / facts.ac_rms_v.max(1e-9)).powi(2).min(1.5));
     out.put("steps", facts.step_v.map_or(4.0, |s| (rms / s).ln().min(4.0)));
     out.put("electrical_hz", hypothesis.map_or(0.0, |h| h.track.mean_hz().ln()));
-    out.put("cycles", hypothesis.map_or(0.0, |h| (h.grid.nrows() as f64).ln()));
+    out.put("cycles", hypothesis.map_or(0.0, |h| (h.grid.nrows() as f64).min(MOST_CYCLES).ln()));
 }
 
 /// The level, or the usual one where AC coupling hides it.
