@@ -132,7 +132,7 @@ pub fn assess_untracked(circuit: &Trace, supply: &Trace) -> Contamination {
 /// ```
 ///
 /// # Errors
-/// [`Error::LengthMismatch`](crate::Error::LengthMismatch), [`Error::RateMismatch`](crate::Error::RateMismatch) when
+/// [`Error::LengthMismatch`], [`Error::RateMismatch`] when
 /// the traces do not belong together.
 pub fn own_signal(circuit: &Trace, supply: &Trace, found: &Contamination) -> Result<Vec<f64>> {
     check_pair(circuit, supply)?;
