@@ -65,6 +65,15 @@ pub struct Cycle {
     pub candidates: Vec<FrequencyCandidate>,
 }
 
+impl CycleHypothesis {
+    /// Mean over the cycles, point by point, as read through the high-pass of the search.
+    #[must_use]
+    pub fn mean_points(&self) -> Vec<f64> {
+        let count = self.grid.nrows() as f64;
+        self.grid.columns().into_iter().map(|c| c.sum() / count).collect()
+    }
+}
+
 impl Cycle {
     /// No cycle, with the reason.
     #[must_use]
@@ -162,7 +171,7 @@ fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
 /// Mean of the cycles, level removed and the high-pass before the search undone, and their scatter point by point.
 fn mean_cycle(hypothesis: &CycleHypothesis) -> (Vec<f64>, Vec<f64>) {
     let count = hypothesis.grid.nrows() as f64;
-    let mut mean: Vec<f64> = hypothesis.grid.columns().into_iter().map(|c| c.sum() / count).collect();
+    let mut mean = hypothesis.mean_points();
     let scatter = hypothesis
         .grid
         .columns()

@@ -136,8 +136,7 @@ fn angle(radians: f64) -> f64 {
 
 /// How far the mean cycle goes above and below its mean, volts.
 fn peaks(h: &CycleHypothesis) -> (f64, f64) {
-    let count = h.grid.nrows() as f64;
-    let mean: Vec<f64> = h.grid.columns().into_iter().map(|column| column.sum() / count).collect();
+    let mean = h.mean_points();
     let level = mean.iter().sum::<f64>() / mean.len() as f64;
     let (low, high) = mean.iter().fold((f64::MAX, f64::MIN), |(l, h), &x| (l.min(x), h.max(x)));
     (high - level, level - low)

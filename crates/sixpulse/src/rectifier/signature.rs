@@ -266,13 +266,7 @@ fn put_phases(out: &mut impl Sink, orders: &Orders) {
 }
 
 fn put_shape(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>) {
-    let mean: Vec<f64> = hypothesis.map_or_else(
-        || vec![0.0; 2],
-        |h| {
-            let count = h.grid.nrows() as f64;
-            h.grid.columns().into_iter().map(|c| c.sum() / count).collect()
-        },
-    );
+    let mean = hypothesis.map_or_else(|| vec![0.0; 2], CycleHypothesis::mean_points);
     let n = mean.len() as f64;
     let level = mean.iter().sum::<f64>() / n;
     let moment = |p: i32| mean.iter().map(|x| (x - level).powi(p)).sum::<f64>() / n;
