@@ -1,7 +1,7 @@
 //! Times the solver and ngspice on the same circuit in one run: `cargo run --release -p sixpulse-sim --example benchmark`.
 //!
 //! Prints the best of several runs of 0.2 s at 100 kS/s (plus 20 ms settling) and the ratio to one run of ngspice over the
-//! same time with its step limited to 1 us (a fortieth of what it needs to follow the ringing of an undamped post).
+//! same time with its step limited to 1 us (it needs a tenth of that to follow the ringing at the post to 1 %).
 #[path = "../tests/common/mod.rs"]
 mod common;
 

@@ -103,6 +103,8 @@ pub(crate) struct Engine<'a, const N: usize> {
     /// Substep position within the step, in ticks.
     position: u32,
     next_edge: i64,
+    /// Whether the energy account has been started.
+    counting: bool,
     energies: Powers,
     arc_j: f64,
     pumped_j: f64,
@@ -155,6 +157,7 @@ impl<'a, const N: usize> Engine<'a, N> {
             step,
             position: 0,
             next_edge: i64::MIN,
+            counting: false,
             energies: [0.0; 7],
             arc_j: 0.0,
             pumped_j: 0.0,
@@ -389,8 +392,10 @@ impl<'a, const N: usize> Engine<'a, N> {
 
     fn accept(&mut self, level: usize, trial: &Trial<N>) {
         let end = self.moment(trial.x, trial.rest, &trial.end, &trial.device);
-        let gained = self.energy(level, self.position, &self.now, &end);
-        self.energies.iter_mut().zip(&gained).for_each(|(e, g)| *e += g);
+        if self.counting {
+            let gained = self.energy(level, self.position, &self.now, &end);
+            self.energies.iter_mut().zip(&gained).for_each(|(e, g)| *e += g);
+        }
         self.now = end;
         self.position += TICKS >> level;
         self.statistics.accepted += 1;

@@ -243,7 +243,9 @@ fn run<const N: usize>(circuit: &Circuit, request: &SolveRequest, start: &StartP
     for _ in 0..before {
         engine.advance()?;
     }
-    engine.start_account();
+    if start.balance == Balance::Required {
+        engine.start_account();
+    }
     let mut out = Waveforms {
         sample_rate_hz: request.output_rate_hz,
         probes: request.probes.clone(),
@@ -264,9 +266,9 @@ fn run<const N: usize>(circuit: &Circuit, request: &SolveRequest, start: &StartP
             engine.advance()?;
         }
     }
-    out.energy = engine.account();
     out.statistics = engine.statistics;
     if start.balance == Balance::Required {
+        out.energy = engine.account();
         out.energy.check()?;
     }
     Ok(out)

@@ -136,6 +136,7 @@ impl<const N: usize> Engine<'_, N> {
 
     /// Starts the energy account anew.
     pub(crate) fn start_account(&mut self) {
+        self.counting = true;
         self.energies = [0.0; 7];
         self.arc_j = 0.0;
         self.pumped_j = 0.0;

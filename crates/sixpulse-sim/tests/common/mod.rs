@@ -1,5 +1,6 @@
 //! Circuits shared by tests and benchmark, and the same circuits as netlists for ngspice.
 #![allow(dead_code, missing_docs, unreachable_pub, reason = "each test uses a part of this module")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test that cannot be set up fails")]
 
 pub mod measure;
 pub mod netlist;
