@@ -26,9 +26,10 @@ EMF harmonics 3, 5, 7  U 0-0.15, U -0.08-0.08, U -0.05-0.05                     
 phase imbalance        up to 2 % in spread                                         DERIVED
 diode                  0.62-0.95 V, 1-10 mohm, clamp at 20-30 V                    MEMORY mid
 capacitor              L 0.3-5 uF                                                  MEMORY mid
-cable                  L 2-20 mohm, L 0.4-5 uH                                     READ limit 10 mohm, DERIVED
+cable                  L 2-20 mohm, 0.8 V at most, L 0.4-5 uH                      READ limit 10 mohm, DERIVED
 battery                L 3-15 mohm, L 50-500 nH; poor L 25-120 mohm, 0.1-3.5 uH    MEMORY mid
-loads                  L 8-80 A; switched U 6-30 A, L 15-400 Hz, duty U 0.2-0.8    chosen
+loads                  L 8-80 A; switched U 6-30 A, L 15-400 Hz, duty U 0.2-0.8,   chosen
+                       edges of 5-100 us or hard, ringing 3 V at most
 set point              U 13.3-15.2 V                                               READ
 irregularity           U 0-1 %, uneven U 1.5-5 %                                   MEMORY mid
 drift                  U +-1.5 %, ramp U 10-40 % either way                        chosen

@@ -21,14 +21,14 @@
 //! | imbalance of EMF amplitude; angle | U +-1 % a phase (spread to 2 %); U +-0.01 rad | DERIVED A3; angle chosen |
 //! | diode | W exponential 60: N U 1.0-1.6, 0.62-0.82 V at 10 A, RS L 1-8 mohm; piecewise 40: U 0.65-0.95 V, L 2-10 mohm; 80 % break down at U 20-30 V (24 V: 36-50 V) | MEMORY mid |
 //! | suppression capacitor | L 0.3-5 uF with L 1-100 mohm; absent in 4 % | MEMORY mid; series resistance, absence chosen |
-//! | cable | L 2-20 mohm, L 0.4-5 uH; bad joint L 5-60 mohm in 8 % | limit 10 mohm READ; inductance DERIVED |
-//! | battery | EMF U 12.9-14.0 V under charge (not charging: U 11.8-13.6), L 3-15 mohm, L 50-500 nH, R\|\|C U 1.5-10 mohm with L 1-10 F; 24 V: voltages and resistances twice | MEMORY mid |
+//! | cable | L 2-20 mohm, L 0.4-5 uH; bad joint L 5-60 mohm in 8 %; at most 0.8 V across each at the expected current (24 V: 1.6 V) | limit 10 mohm READ; inductance DERIVED; drop chosen |
+//! | battery | EMF U 12.9-14.0 V under charge, higher where more than 60 A would flow in at the set point (not charging: U 11.8-13.6), L 3-15 mohm, L 50-500 nH, R\|\|C U 1.5-10 mohm with L 1-10 F; 24 V: voltages and resistances twice | MEMORY mid |
 //! | poor battery | L 25-120 mohm, L 0.1-3.5 uH, R\|\|C U 5-30 mohm with L 0.5-4 F | MEMORY mid ("to 40 mohm aged"), widened |
-//! | ground path | L 0.3-5 mohm | chosen |
+//! | ground path | L 0.3-5 mohm, at most 0.3 V at the expected current | chosen |
 //! | loads | L 8-80 A (24 V: half) at the set point, at the body, 30 % of them split with the engine | chosen |
-//! | switched load | W 75 resistive U 6-30 A, L 15-400 Hz, duty U 0.2-0.8; 25 pulsed current at the firing frequency U 4-15 A | chosen |
+//! | switched load | W 50 switched current U 6-30 A (24 V: half), L 15-400 Hz, duty U 0.2-0.8, edges L 5-100 us; 25 resistive with hard edges, the same; 25 pulsed current at the firing frequency U 4-15 A, rise L 0.2-2 ms, fall L 20-200 us; edges slowed, hard edges reduced in current, until the post rings by 3 V at most | edges MEMORY mid (power switches slew for radio interference); rest chosen |
 //! | set point | U 13.3-15.2 V (24 V: twice) | READ E2 |
-//! | excitation | W 75 regulated (averaged over the regulator's switching; PWM L 60-400 Hz in 80 %, hysteretic in 20 % where the switching is asked for), 25 fixed field with the EMF that carries loads and battery at the set point x U 0.97-1.03, in 15 % for U 1.1-1.5 times that current | chosen |
+//! | excitation | W 75 regulated (averaged over the regulator's switching; PWM L 60-400 Hz in 80 %, hysteretic in 20 % where the switching is asked for), 25 fixed field with the EMF that carries loads and battery at the set point x U 0.97-1.03, in 15 % for U 1.1-1.3 times that current; with a shorted diode U 1.2-1.5 times the EMF | chosen |
 //! | EMF margin | greatest over needed flux linkage U 1.1-2.5 | READ-2ND curves (D1) |
 //! | firing irregularity | 3, 4, 6 or 8 cylinders; U 0-1 %, uneven engine U 1.5-5 %; half of them with a half-order part | MEMORY mid (1-10 %) |
 //! | drift of speed | U +-1.5 % over the record; ramp: U 10-40 % either way | chosen |
@@ -133,6 +133,15 @@ const SAMPLE_RATES: [(f64, f64); 9] = [
 ];
 /// Least samples in the shortest electrical cycle: order 12 stays below half the sample rate.
 const LEAST_PER_CYCLE: f64 = 26.0;
+/// Most amperes into a 12 V battery at the set point.
+const MOST_CHARGING_A: f64 = 60.0;
+/// Most volts across the sound cable, and across its bad joint, at the expected current of a 12 V system.
+const CABLE_DROP_V: f64 = 0.8;
+/// The same for the ground path.
+const GROUND_DROP_V: f64 = 0.3;
+/// Amplitude to which a switched load may ring the charging post of a 12 V system, in volts: what rings harder has a
+/// filter of its own or slower edges.
+const RINGING_V: f64 = 3.0;
 /// Most samples drawn.
 const MOST_SAMPLES: f64 = 600_000.0;
 
@@ -355,32 +364,47 @@ fn draw_speed(r: &mut Random, wanted_hz: Option<f64>) -> (u32, f64, f64, f64) {
 
 fn draw_network(r: &mut Random, b: &Basis) -> Network {
     let capacitor = SuppressionCapacitor { farad: r.log_uniform(0.3e-6, 5e-6), series_ohm: r.log_uniform(1e-3, 0.1) };
-    let joint_ohm = r.log_uniform(5e-3, 0.06);
+    let capacitor = (!r.chance(0.04)).then_some(capacitor);
+    let battery = draw_battery(r, b);
+    let ampere = b.load_a + charging_a(b, &battery);
+    let at_most = |volts: f64, ohm: f64| ohm.min(b.voltage * volts / ampere);
     let cable = Cable {
-        resistance_ohm: r.log_uniform(2e-3, 0.02),
+        resistance_ohm: at_most(CABLE_DROP_V, r.log_uniform(2e-3, 0.02)),
         inductance_h: r.log_uniform(0.4e-6, 5e-6),
-        joint_ohm: if r.chance(0.08) { joint_ohm } else { 0.0 },
+        joint_ohm: at_most(CABLE_DROP_V, r.log_uniform(5e-3, 0.06)) * f64::from(u8::from(r.chance(0.08))),
     };
-    Network {
-        capacitor: (!r.chance(0.04)).then_some(capacitor),
-        cable,
-        battery: Some(draw_battery(r, b)),
-        ground_ohm: r.log_uniform(0.3e-3, 5e-3),
-        loads: draw_loads(r, b),
+    let ground_ohm = at_most(GROUND_DROP_V, r.log_uniform(0.3e-3, 5e-3));
+    let mut network = Network { capacitor, cable, battery: Some(battery), ground_ohm, loads: draw_loads(r, b) };
+    if b.condition == Condition::SwitchedLoad {
+        let load = draw_switched_load(r, b, &network);
+        network.loads.push(load);
     }
+    network
+}
+
+/// Mean charging current at the set point, in amperes: the least is 1 A.
+fn charging_a(b: &Basis, battery: &Battery) -> f64 {
+    ((b.set_point_v - battery.emf_v) / impedance_ohm(battery)).max(1.0)
+}
+
+fn impedance_ohm(battery: &Battery) -> f64 {
+    battery.resistance_ohm + battery.pairs.iter().map(|p| p.ohm).sum::<f64>()
 }
 
 fn draw_battery(r: &mut Random, b: &Basis) -> Battery {
-    let emf_v = match b.fault {
-        Fault::NotCharging => r.uniform(11.8, 13.6),
-        // A battery under charge: its open-circuit voltage follows the set point up to a few tenths of a volt.
-        _ => r.uniform(12.9, 14.0).min(b.set_point_v / b.voltage - 0.1),
-    };
+    let idle_v = r.uniform(11.8, 13.6);
+    let charged_v = r.uniform(12.9, 14.0);
     let poor = b.condition == Condition::PoorBattery;
     let (ohm, henry, slow_ohm, farad) = if poor {
         (r.log_uniform(0.025, 0.12), r.log_uniform(0.1e-6, 3.5e-6), r.uniform(5e-3, 0.03), r.log_uniform(0.5, 4.0))
     } else {
         (r.log_uniform(3e-3, 0.015), r.log_uniform(50e-9, 500e-9), r.uniform(1.5e-3, 0.01), r.log_uniform(1.0, 10.0))
+    };
+    // A battery under charge: its slow polarisation lifts the open-circuit voltage until the current is no greater.
+    let least_v = b.set_point_v / b.voltage - MOST_CHARGING_A / b.voltage * (ohm + slow_ohm);
+    let emf_v = match b.fault {
+        Fault::NotCharging => idle_v,
+        _ => charged_v.max(least_v).min(b.set_point_v / b.voltage - 0.1),
     };
     Battery {
         emf_v: b.voltage * emf_v,
@@ -393,41 +417,50 @@ fn draw_battery(r: &mut Random, b: &Basis) -> Battery {
 fn draw_loads(r: &mut Random, b: &Basis) -> Vec<Load> {
     let ohm = b.set_point_v / b.load_a;
     let share = r.uniform(0.1, 0.6);
-    let mut loads = if r.chance(0.3) {
+    if r.chance(0.3) {
         vec![
             Load { place: LoadPlace::Body, kind: LoadKind::Resistive { ohm: ohm / (1.0 - share) } },
             Load { place: LoadPlace::Engine, kind: LoadKind::Resistive { ohm: ohm / share } },
         ]
     } else {
         vec![Load { place: LoadPlace::Body, kind: LoadKind::Resistive { ohm } }]
-    };
-    if b.condition == Condition::SwitchedLoad {
-        loads.push(draw_switched_load(r, b));
     }
-    loads
 }
 
-fn draw_switched_load(r: &mut Random, b: &Basis) -> Load {
+/// Three loads in four are switched, a third of them with edges that take no time; the rest are pulsed at the firing
+/// frequency.
+fn draw_switched_load(r: &mut Random, b: &Basis, network: &Network) -> Load {
     let phase = r.unit();
-    if r.chance(0.75) {
-        let kind = LoadKind::SwitchedResistive {
-            ohm: b.set_point_v * b.voltage / r.uniform(6.0, 30.0),
-            frequency_hz: r.log_uniform(15.0, 400.0),
-            duty: r.uniform(0.2, 0.8),
-            phase,
-        };
-        return Load { place: LoadPlace::Body, kind };
-    }
-    let kind = LoadKind::PulsedCurrent {
-        ampere: r.uniform(4.0, 15.0) / b.voltage,
+    let (switched_a, pulsed_a) = (r.uniform(6.0, 30.0) / b.voltage, r.uniform(4.0, 15.0) / b.voltage);
+    let (frequency_hz, duty) = (r.log_uniform(15.0, 400.0), r.uniform(0.2, 0.8));
+    let edge_s = r.log_uniform(5e-6, 100e-6);
+    let battery_h = network.battery.as_ref().map_or(0.0, |x| x.inductance_h);
+    let slowed = |edge_s: f64, ampere: f64| edge_s.max(2.0 * ampere * battery_h / (b.voltage * RINGING_V));
+    if r.chance(0.25) {
         // Firing frequency of a four-stroke engine.
-        frequency_hz: b.engine_rpm() / 120.0 * f64::from(b.cylinders),
-        duty: r.uniform(0.05, 0.3),
-        rise_s: r.log_uniform(0.2e-3, 2e-3),
-        fall_s: r.log_uniform(20e-6, 200e-6),
-        phase,
-    };
-    Load { place: LoadPlace::Engine, kind }
+        let frequency_hz = b.engine_rpm() / 120.0 * f64::from(b.cylinders);
+        let duty = r.uniform(0.05, 0.3);
+        let rise_s = slowed(r.log_uniform(0.2e-3, 2e-3), pulsed_a).min(0.8 * duty / frequency_hz);
+        let fall_s = slowed(r.log_uniform(20e-6, 200e-6), pulsed_a).min(0.5 * (1.0 - duty) / frequency_hz);
+        let kind = LoadKind::PulsedCurrent { ampere: pulsed_a, frequency_hz, duty, rise_s, fall_s, phase };
+        return Load { place: LoadPlace::Engine, kind };
+    }
+    if r.chance(1.0 / 3.0) {
+        let ohm = b.set_point_v / switched_a.min(hard_edge_limit_a(b, network));
+        return Load { place: LoadPlace::Body, kind: LoadKind::SwitchedResistive { ohm, frequency_hz, duty, phase } };
+    }
+    let rise_s = slowed(edge_s, switched_a);
+    let kind = LoadKind::PulsedCurrent { ampere: switched_a, frequency_hz, duty, rise_s, fall_s: rise_s, phase };
+    Load { place: LoadPlace::Body, kind }
+}
+
+/// Current whose sudden interruption at the battery post rings the charging post by [`RINGING_V`]: cable and battery
+/// share the step in inverse proportion to their inductances, and the cable's part runs into the capacitor.
+fn hard_edge_limit_a(b: &Basis, network: &Network) -> f64 {
+    let battery_h = network.battery.as_ref().map_or(0.0, |x| x.inductance_h);
+    let henry = network.cable.inductance_h + battery_h;
+    let farad = network.capacitor.map_or(crate::model::STRAY.0, |c| c.farad);
+    b.voltage * RINGING_V * henry / battery_h / libm::sqrt(henry / farad)
 }
 
 /// Stator of the star-equivalent values.
@@ -494,18 +527,17 @@ fn draw_inductance(r: &mut Random, henry: f64) -> Inductance {
 }
 
 fn draw_excitation(r: &mut Random, b: &Basis, stator: &Stator, network: &Network, coil: f64) -> Excitation {
-    let battery_a = network.battery.as_ref().map_or(0.0, |x| {
-        let ohm = x.resistance_ohm + x.pairs.iter().map(|p| p.ohm).sum::<f64>();
-        ((b.set_point_v - x.emf_v) / ohm).clamp(1.0, 60.0 / b.voltage)
-    });
+    let battery_a = network.battery.as_ref().map_or(0.0, |x| charging_a(b, x));
     let stators = if b.layout == StatorLayout::DualThirtyDegrees { 2.0 } else { 1.0 };
     // On a ramp the slowest speed carries the loads alone: the current rises with the EMF from there.
     let battery_a = if b.condition == Condition::Ramp { 1.0 } else { battery_a };
-    let overdriven = if r.chance(0.15) { r.uniform(1.1, 1.5) } else { 1.0 };
+    let overdriven = if r.chance(0.15) { r.uniform(1.1, 1.3) } else { 1.0 };
+    // A shorted diode takes a part of the machine's current round and round: without more EMF it would not charge.
+    let burdened = if b.fault == Fault::ShortedDiode { r.uniform(1.2, 1.5) } else { 1.0 };
     let dc_a = overdriven * (b.load_a + battery_a) / stators;
     // Two diodes in series, and the cable's drop.
     let dc_v = b.set_point_v + 1.8 + network.cable.resistance_ohm * dc_a;
-    let peak_v = coil * r.uniform(0.97, 1.03) * needed_emf(stator, b.slowest_hz(), dc_v, dc_a);
+    let peak_v = coil * burdened * r.uniform(0.97, 1.03) * needed_emf(stator, b.slowest_hz(), dc_v, dc_a);
     let (winding, field_a) = draw_field(r, b, peak_v);
     let regulated = draw_regulator(r, b);
     if b.fault == Fault::NotCharging {

@@ -16,7 +16,7 @@ use std::f64::consts::{PI, TAU};
 pub(crate) const QUIESCENT_S: f64 = 1.0e-3;
 /// What stands at a charging post without suppression capacitor, in farad and ohm: windings and harness. With 1 uH of
 /// cable it is damped to a few microseconds.
-const STRAY: (f64, f64) = (10.0e-9, 10.0);
+pub(crate) const STRAY: (f64, f64) = (10.0e-9, 10.0);
 /// Places where loads are connected: post, body, engine.
 pub(crate) const PLACES: usize = 3;
 

@@ -10,7 +10,7 @@ use sixpulse::{Capture, Role, Trace};
 use crate::domain;
 use crate::error::{Error, Result};
 use crate::kind::{Condition, Fault, pattern_of, sub_kind};
-use crate::machine::{Drive, Excitation, StatorLayout};
+use crate::machine::{Drive, Excitation, SpeedProfile, StatorLayout};
 use crate::network::{Load, LoadKind, LoadPlace, Probe};
 use crate::rng::{Random, STREAM_VERSION, Stream};
 use crate::scope::{Channel, Fine, Scope, Undersampling, digitise};
@@ -92,7 +92,7 @@ pub struct Channels {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FieldRegulation {
-    /// The field current that holds the set point at the speed of time 0, constant over the record and drawn from the
+    /// The field current that holds the set point at the speed in the middle of the record, constant over the record and drawn from the
     /// post: the field's time constant is far longer than a record, and regulators slow their edges.
     Averaged,
     /// Every switching of the regulator, with edges that take no time: they ring the post's inductance and capacitor
@@ -289,7 +289,7 @@ fn solve_scenario(scenario: &Scenario) -> Result<Solution> {
         ..SolveRequest::new(scope.instants() as f64 / scope.sample_rate_hz, rate, &probes)
     };
     let mut waves = match scenario.field_regulation {
-        FieldRegulation::Averaged => solve(&averaged(&scenario.circuit)?, &request)?,
+        FieldRegulation::Averaged => solve(&averaged(&scenario.circuit, scenario.duration_s())?, &request)?,
         FieldRegulation::Switching => solve(&scenario.circuit, &request)?,
     };
     let mut samples = std::mem::take(&mut waves.samples).into_iter();
@@ -301,11 +301,14 @@ fn solve_scenario(scenario: &Scenario) -> Result<Solution> {
 
 /// The circuit with a regulated field replaced by the constant current that holds the set point (or the greatest one,
 /// where the machine cannot hold it), which the post supplies.
-fn averaged(circuit: &Circuit) -> Result<Circuit> {
+fn averaged(circuit: &Circuit, duration_s: f64) -> Result<Circuit> {
     let Excitation::Regulated { winding, initial_field_a, .. } = &circuit.alternator.excitation else {
         return Ok(circuit.clone());
     };
-    let field_a = match (initial_field_a, settled_field_current(circuit)) {
+    let mut middle = circuit.clone();
+    let rpm = 60.0 / std::f64::consts::TAU * circuit.drive.engine.rotation(0.5 * duration_s).omega;
+    middle.drive.engine = SpeedProfile::Steady { rpm };
+    let field_a = match (initial_field_a, settled_field_current(&middle)) {
         (Some(given), _) => *given,
         (None, Ok(found)) => found,
         (None, Err(Error::NotReachable { limit_a, .. })) => limit_a,

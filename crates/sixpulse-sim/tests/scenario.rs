@@ -29,11 +29,11 @@ fn drawn_parameters_stay_bit_for_bit() {
         (1..=3).map(|s| digest(draw(s, 0, &Draw::default()).unwrap().to_json().unwrap().bytes())).collect();
     assert_eq!(got, GOLDEN_DRAWS, "{got:#x?}");
 }
-const GOLDEN_DRAWS: [u64; 3] = [0x1872_a45b_3138_7acf, 0x6e62_8203_5e5d_b9b4, 0x9379_ca00_4c0e_bb2a];
+const GOLDEN_DRAWS: [u64; 3] = [0xe14c_dd95_3eb7_f873, 0x7649_9bd7_781d_8128, 0x55c6_8b94_6fd7_624e];
 
 #[test]
 fn captures_stay_count_for_count() {
-    for (seed, golden) in [1, 2, 4].into_iter().zip(GOLDEN_COUNTS) {
+    for (seed, golden) in (3..=5).zip(GOLDEN_COUNTS) {
         let (capture, _) = simulate(&draw(seed, 0, &short("healthy")).unwrap()).unwrap();
         let got: Vec<i16> = counts(capture.trace("post").unwrap()).iter().step_by(97).take(8).copied().collect();
         // One count of slack: a better solver may move a voltage that lies next to a threshold of the converter.
@@ -41,9 +41,9 @@ fn captures_stay_count_for_count() {
     }
 }
 const GOLDEN_COUNTS: [[i16; 8]; 3] = [
-    [303, 95, 301, -8, 217, 71, 314, 149],
-    [118, 169, -65, 535, -764, 683, 326, 215],
-    [93, -19, -390, -356, 133, 196, 161, 187],
+    [-53, 37, 42, -207, -15, 94, 48, -205],
+    [-322, 190, 142, 160, 170, 139, 150, 147],
+    [141, 161, 122, 189, -250, -74, -190, -86],
 ];
 
 #[test]
@@ -72,6 +72,45 @@ fn levels_of_a_family_are_those_of_charging_systems() {
         assert!(truth.electrical_hz > 85.0 && truth.electrical_hz < 770.0, "{}", truth.electrical_hz);
     }
     levels.sort_by(f64::total_cmp);
-    // Two draws in a hundred are overdriven beyond this; none of a sound size falls below a flat battery.
-    assert!(levels[0] > 11.0 && levels[levels.len() / 2] > 13.0 && levels[levels.len() / 2] < 15.2, "{levels:?}");
+    let middle = levels[levels.len() / 2];
+    // None of a sound size falls below a flat battery; none rises above the set point by more than the drops allowed.
+    assert!(levels[0] > 11.0 && levels[levels.len() - 1] < 16.5 && middle > 13.0 && middle < 15.2, "{levels:?}");
+}
+
+#[test]
+fn switched_loads_ring_within_bounds() {
+    for member in 0..40 {
+        let wanted = Draw { cycles: Some(8.0), ..Draw::default() };
+        let scenario = draw(29, member, &Draw { pattern: Some("healthy_switched_load".into()), ..wanted }).unwrap();
+        let (_, truth) = simulate(&scenario).unwrap();
+        let nominal = if truth.battery.mean_v > 19.0 { 2.0 } else { 1.0 };
+        // Twice 3 V, upwards and downwards, beside the ripple of the bridge.
+        assert!(truth.post.peak_to_peak_v / nominal < 9.0, "{member}: {} V", truth.post.peak_to_peak_v);
+    }
+}
+
+#[test]
+fn one_failed_diode_in_twelve_shows_below_order_twelve() {
+    let wanted = |pattern: &str| Draw {
+        pattern: Some(pattern.into()),
+        pulse_number: Some(12),
+        electrical_hz: Some(250.0),
+        cycles: Some(20.0),
+        ..Draw::default()
+    };
+    let mut stators = [0; 2];
+    for member in 0..6 {
+        let scenario = draw(37, member, &wanted("open_diode")).unwrap();
+        let legs = &scenario.circuit.bridge.legs;
+        let open = |d: sixpulse_sim::DiodeCondition| d == sixpulse_sim::DiodeCondition::Open;
+        let failed: Vec<usize> = (0..6).filter(|&k| open(legs[k].positive) || open(legs[k].negative)).collect();
+        assert_eq!(failed.len(), 1);
+        stators[failed[0] / 3] += 1;
+        let (_, truth) = simulate(&scenario).unwrap();
+        assert_eq!((truth.pulse_number, truth.faults.len()), (12, 1));
+        let c = &truth.post.order_amplitudes_v;
+        // One diode in six or in twelve: its missing pulse comes once a cycle and carries orders 1 to 3.
+        assert!(c[0].max(c[1]) > 2.0 * c[11].min(c[5]), "{member}: {c:?}");
+    }
+    assert!(stators[0] > 0 && stators[1] > 0, "{stators:?}");
 }
