@@ -113,6 +113,10 @@ EXAMPLES: dict[str, Callable[[], object]] = {
     "non_uniform_time": reading(TABLE + "0.5,4\n"),
     "coupling_unknown": reading(TABLE, coupling=None),
     "scale_unknown": through_core("scale_unknown", path="x.wav"),
+    "wrong_schema": through_core("wrong_schema", path="x.parquet", reason="no column"),
+    "destination_busy": through_core("destination_busy", path="table"),
+    "duplicate_capture_id": through_core("duplicate_capture_id", count=2, example="orchard-1"),
+    "worker_lost": through_core("worker_lost"),
     "unit_conflict": reading("time,b (A)\n0.0,1\n0.1,2\n", roles={"b": "charging_post"}),
 }
 

@@ -18,6 +18,7 @@ from .write import write_csv, write_npz
 if TYPE_CHECKING:
     from . import contamination as contamination
     from . import demo as demo
+    from . import fleet as fleet
     from . import ideal as ideal
     from . import level as level
     from . import narrative as narrative
@@ -58,6 +59,7 @@ _ON_USE = frozenset(
     {
         "contamination",
         "demo",
+        "fleet",
         "ideal",
         "level",
         "narrative",

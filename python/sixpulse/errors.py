@@ -25,8 +25,11 @@ __all__ = [
     "BadRowError",
     "CouplingUnknownError",
     "DamagedFileError",
+    "DatasetSchemaError",
+    "DestinationBusyError",
     "DialectMismatchError",
     "DivergedError",
+    "DuplicateIdsError",
     "EmptyFileError",
     "EmptyInputError",
     "EnergyImbalanceError",
@@ -66,6 +69,7 @@ __all__ = [
     "UnreadableFileError",
     "UnsupportedFormatError",
     "UnwritableFileError",
+    "WorkersLostError",
     "WrongTypeError",
     "all_codes",
     "class_for",
@@ -312,6 +316,29 @@ class UnwritableFileError(SixpulseError, OSError):
     reason: str
 
 
+class DestinationBusyError(SixpulseError, OSError):
+    """Another run is writing to this destination."""
+
+    code = "destination_busy"
+    fields = ("path",)
+    path: str
+
+
+class DuplicateIdsError(SixpulseError, ValueError):
+    """Several captures of a data set have the same identity; ``count`` identities, ``example`` is one."""
+
+    code = "duplicate_capture_id"
+    fields = ("count", "example")
+    count: int
+    example: str
+
+
+class WorkersLostError(SixpulseError, ChildProcessError):
+    """The workers of a pool are gone, and the pool cannot be replaced; what they finished is kept."""
+
+    code = "worker_lost"
+
+
 class FileReadError(SixpulseError):
     """Root of what reading a file can raise: ``path``, and ``row`` (from 1) and ``column`` where they are known."""
 
@@ -435,6 +462,14 @@ class DamagedFileError(FileReadError, ValueError):
     """A file that breaks the rules of its own format, or ends too early."""
 
     code = "damaged_file"
+
+
+class DatasetSchemaError(FileReadError, ValueError):
+    """A Parquet file, or a batch, whose columns are not those of the data set form."""
+
+    code = "wrong_schema"
+    fields = ("path", "reason")
+    reason: str
 
 
 class RateUnknownError(FileReadError, ValueError):
