@@ -38,7 +38,7 @@ pub fn rectifier_figures<'py>(
     let flat: Vec<f64> = signatures.iter().flat_map(|s| s.values.iter().copied()).collect();
     let mut figures = Array2::zeros((signatures.len(), width));
     figures.iter_mut().zip(flat).for_each(|(to, from)| *to = from);
-    let hz: Vec<f64> = reading.hypotheses.iter().map(|h| h.track.mean_hz()).collect();
+    let hz: Vec<f64> = reading.hypotheses.iter().map(|h| h.electrical_hz()).collect();
     let orders: Vec<u32> = reading.hypotheses.iter().map(|h| h.line_order).collect();
     Ok((
         hz.into_pyarray(py),

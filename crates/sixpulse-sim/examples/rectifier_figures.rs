@@ -56,7 +56,7 @@ fn write_capture(
         joined(&reading.record_figures().values),
     )?;
     for (hypothesis, signature) in reading.hypotheses.iter().zip(reading.signatures()) {
-        writeln!(out, "hypothesis,{},{}", hypothesis.track.mean_hz(), joined(&signature.values))?;
+        writeln!(out, "hypothesis,{},{}", hypothesis.electrical_hz(), joined(&signature.values))?;
     }
     Ok(())
 }

@@ -32,7 +32,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             joined(&reading.record_figures().values)
         )?;
         for (h, s) in reading.hypotheses.iter().zip(reading.signatures()) {
-            writeln!(out, "hypothesis,{},{}", h.track.mean_hz(), joined(&s.values))?;
+            writeln!(out, "hypothesis,{},{}", h.electrical_hz(), joined(&s.values))?;
         }
     }
     Ok(out.flush()?)

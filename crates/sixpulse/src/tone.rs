@@ -10,7 +10,7 @@
 //! residuals computed anew until they change nothing. Memory does not grow with the record.
 
 mod basis;
-mod normal;
+pub(crate) mod normal;
 
 use std::f64::consts::{PI, TAU};
 

@@ -1,5 +1,8 @@
 //! The electrical cycle: its frequency with candidates, tracked phase, mean cycle and orders.
 
+mod codes;
+mod ends;
+mod lag;
 mod lines;
 mod track;
 
@@ -8,6 +11,7 @@ use crate::coupling::AcView;
 use crate::error::Result;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
+pub use lag::{LAG_CYCLES_PER_E_FOLD, LAG_CYCLES_PER_E_FOLD_STD};
 use ndarray::Array2;
 use rustfft::num_complex::Complex64;
 
@@ -34,7 +38,8 @@ pub struct FrequencyCandidate {
 pub struct Cycle {
     /// Name of the trace it was read on; empty when there is no supply trace.
     pub trace: String,
-    /// Mean electrical frequency over the record, hertz; `None` with a `reason` when no cycle was found.
+    /// Mean electrical frequency of the machine over the record, hertz: the ripple's, and what the ripple falls behind
+    /// the rotor while the speed changes ([`LAG_CYCLES_PER_E_FOLD`]); `None` with a `reason` when no cycle was found.
     pub electrical_hz: Option<f64>,
     /// Standard uncertainty of it.
     pub electrical_hz_std: Option<f64>,
@@ -57,7 +62,7 @@ pub struct Cycle {
     pub cycle_std_v: Vec<f64>,
     /// Times at which the track is given, seconds from the start of the record.
     pub track_time_s: Vec<f64>,
-    /// Electrical frequency at those times, hertz.
+    /// Frequency of the ripple's cycle at those times, hertz.
     pub track_electrical_hz: Vec<f64>,
     /// (highest - lowest) / mean of the track.
     pub speed_change: Option<f64>,
@@ -66,6 +71,12 @@ pub struct Cycle {
 }
 
 impl CycleHypothesis {
+    /// Mean electrical frequency of the machine over the record, hertz (see [`Cycle::electrical_hz`]).
+    #[must_use]
+    pub fn electrical_hz(&self) -> f64 {
+        self.track.mean_hz() + lag::lost_cycles(&self.track).0 / self.track.duration_s()
+    }
+
     /// Mean over the cycles, point by point, as read through the high-pass of the search.
     #[must_use]
     pub fn mean_points(&self) -> Vec<f64> {
@@ -103,7 +114,7 @@ impl Cycle {
         let spectra = &hypothesis.spectra;
         let stds: Vec<f64> = (0..spectra.mean.len()).map(|i| spectra.mean_std(i)).collect();
         let (track_time_s, track_electrical_hz) = speed_points(&hypothesis.track);
-        let mean_hz = hypothesis.track.mean_hz();
+        let mean_hz = hypothesis.electrical_hz();
         let (low, high) = track_electrical_hz.iter().fold((f64::MAX, f64::MIN), |(l, h), &f| (l.min(f), h.max(f)));
         let (mean_cycle_v, cycle_std_v) = mean_cycle(hypothesis);
         Self {
@@ -140,8 +151,9 @@ fn amplitude_dispersion(spectra: &OrderSpectra) -> Vec<f64> {
         .collect()
 }
 
-/// Uncertainty of the angle at either end of a record, in cycles.
-const END_OF_TRACK_CYCLES: f64 = 0.005;
+/// Uncertainty of the angle at either end of a record, in cycles: what the ripple's shape and lag change with load and
+/// speed (0.009 cycle r.m.s. between both ends of simulated captures without a ramp).
+const END_OF_TRACK_CYCLES: f64 = 0.006;
 /// Points of the speed track: at most this many.
 const SPEED_POINTS: usize = 200;
 
@@ -155,7 +167,7 @@ fn speed_points(track: &PhaseTrack) -> (Vec<f64>, Vec<f64>) {
 
 /// Standard uncertainty of the mean frequency: the phase at each end of the record is known to the scatter of the
 /// strongest order about the mean cycle, over the cycles that the smoothing of the track joins (four, as a bound), and to
-/// [`END_OF_TRACK_CYCLES`] for the straight continuation of the track beyond its last whole cycle.
+/// [`END_OF_TRACK_CYCLES`]; the lag behind the rotor adds its own.
 fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
     let spectra = &hypothesis.spectra;
     let phase = spectra
@@ -165,7 +177,8 @@ fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
         .map(|(i, a)| spectra.scatter[i] / (a.norm() * (i + 1) as f64).max(1e-12))
         .fold(f64::MAX, f64::min);
     let one_end_cycles = (phase / (2.0 * std::f64::consts::PI) / 2.0).hypot(END_OF_TRACK_CYCLES);
-    one_end_cycles * std::f64::consts::SQRT_2 / hypothesis.track.duration_s()
+    let lag_cycles = lag::lost_cycles(&hypothesis.track).1;
+    (one_end_cycles * std::f64::consts::SQRT_2).hypot(lag_cycles) / hypothesis.track.duration_s()
 }
 
 /// Mean of the cycles, level removed and the high-pass before the search undone, and their scatter point by point.
@@ -241,6 +254,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
     let sample_rate_hz = trace.sample_rate_hz();
     let (mut search, search_rate_hz) = averaged_down(&view, sample_rate_hz);
+    let coarse = coarse_step_v(&view);
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
     for rank in 0..SEARCHES {
@@ -262,7 +276,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
         let relative_power = path.power / strongest;
         for line_order in LINE_ORDERS {
             let own = line.scaled(1.0 / f64::from(line_order)).ok();
-            if let Some(h) = own.and_then(|t| hypothesis(&view, t, line_order, rank, relative_power))
+            if let Some(h) = own.and_then(|t| hypothesis(&view, t, line_order, rank, relative_power, coarse))
                 && !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
             {
                 found.push(h);
@@ -282,6 +296,7 @@ fn hypothesis(
     line_order: u32,
     rank: usize,
     relative_power: f64,
+    coarse_step_v: Option<f64>,
 ) -> Option<CycleHypothesis> {
     let sample_rate_hz = view.sample_rate_hz();
     if !(LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
@@ -289,14 +304,50 @@ fn hypothesis(
     {
         return None;
     }
-    let grid = angle::cycles(view, sample_rate_hz, &track, POINTS_PER_CYCLE).ok()?;
-    let read = angle::spectra_of_cycles(&grid, sample_rate_hz, &track, ORDERS).ok()?;
+    let mut grid = angle::cycles(view, sample_rate_hz, &track, POINTS_PER_CYCLE).ok()?;
+    let mut read = angle::spectra_of_cycles(&grid, sample_rate_hz, &track, ORDERS).ok()?;
     if grid.nrows() < FEWEST_CYCLES {
         return None;
+    }
+    let track = ends::fasten(view, sample_rate_hz, track, &read);
+    if let Some(fitted) = coarse_step_v.and_then(|step| codes::fitted_orders(view.trace(), &track, step, &read.mean)) {
+        let seen = |hz: f64| 1.0 / (1.0 + (view.corner_hz() / hz).powi(2));
+        let orders: Vec<Complex64> =
+            fitted.iter().enumerate().map(|(i, a)| a * seen((i + 1) as f64 * read.mean_hz)).collect();
+        replace_orders(&mut grid, &mut read, &orders);
     }
     let spectra = read.divided_by(|hz| passed(view, hz));
     let restored = spectra.mean.iter().zip(&read.mean).map(|(a, b)| a - b).collect();
     Some(CycleHypothesis { track, grid, spectra, restored, line_order, rank, relative_power })
+}
+
+/// Puts better values for the first orders in the place of the averaged ones; the scatter from cycle to cycle stays.
+fn replace_orders(grid: &mut Array2<f64>, read: &mut OrderSpectra, orders: &[Complex64]) {
+    let points = grid.ncols();
+    let changes: Vec<Complex64> = orders.iter().zip(&read.mean).map(|(new, old)| new - old).collect();
+    for (k, mut column) in grid.columns_mut().into_iter().enumerate() {
+        let at = |n: usize| std::f64::consts::TAU * n as f64 * (k as f64 + 0.5) / points as f64;
+        let change: f64 = changes.iter().enumerate().map(|(i, c)| (c * Complex64::cis(at(i + 1))).re).sum();
+        column += change;
+    }
+    for (i, change) in changes.iter().enumerate() {
+        read.mean[i] += change;
+        read.cycles.column_mut(i).mapv_inplace(|a| a + change);
+    }
+}
+
+/// Ripple of fewer r.m.s. steps of the converter than this is read from its codes. Over 23 simulated captures below it
+/// the error of orders 1 to 12 (r.m.s., against their size, at most 1) fell from 0.35 to 0.22 on average, the median from
+/// 0.18 to 0.13; where a cycle crosses only a handful of edges nothing can bring it to zero. Above, averages are as good.
+const COARSE_STEPS: f64 = 1.2;
+/// Noise of more r.m.s. steps than this makes the rounding of the codes harmless.
+const DITHERED_STEPS: f64 = 1.0;
+
+/// The converter's step, where it is coarse against the ripple and no noise spreads the codes.
+fn coarse_step_v(view: &AcView<'_>) -> Option<f64> {
+    let step_v = crate::quality::step(view.trace())?;
+    let (ac_rms_v, noise_rms_v) = view.spread();
+    (ac_rms_v < COARSE_STEPS * step_v && noise_rms_v < DITHERED_STEPS * step_v).then_some(step_v)
 }
 
 /// What the zero-phase high-pass before the search, and the instrument's coupling where known, let through.

@@ -84,7 +84,7 @@ fn score(reading: &Reading, signatures: &[Signature], model: &Model) -> Scores {
 fn expect_frequency(scores: &mut Scores, hypotheses: &[CycleHypothesis], facts: &SupplyFacts) {
     let Some((hz, relative_std)) = facts.expected_hz else { return };
     for (pair, h) in scores.pairs.iter_mut().zip(hypotheses) {
-        let off = (h.track.mean_hz() / hz).ln() / relative_std;
+        let off = (h.electrical_hz() / hz).ln() / relative_std;
         let weight = EXPECTATION_WRONG + (1.0 - EXPECTATION_WRONG) * (-0.5 * off * off).exp();
         pair.iter_mut().for_each(|s| *s += weight.ln());
     }
@@ -138,7 +138,7 @@ fn likeliest(p: &Scores, hypotheses: &[CycleHypothesis], facts: &SupplyFacts) ->
     let total = |i: usize| p.pairs[i].iter().sum::<f64>();
     let best = (0..p.pairs.len()).max_by(|&a, &b| total(a).total_cmp(&total(b)))?;
     let expected = facts.expected_hz.is_some_and(|(hz, relative_std)| {
-        (hypotheses[best].track.mean_hz() / hz - 1.0).abs() < EXPECTED_WITHIN * relative_std
+        (hypotheses[best].electrical_hz() / hz - 1.0).abs() < EXPECTED_WITHIN * relative_std
     });
     (expected || total(best) >= MENTIONED).then_some(best)
 }
@@ -150,7 +150,7 @@ fn candidates(hypotheses: &[CycleHypothesis], p: &Scores) -> Vec<FrequencyCandid
         .map(|(h, pair)| {
             let (i, _) = pair.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).unwrap_or((0, &0.0));
             FrequencyCandidate {
-                electrical_hz: h.track.mean_hz(),
+                electrical_hz: h.electrical_hz(),
                 probability: pair.iter().sum(),
                 pattern: ON_A_CYCLE[i],
             }
@@ -168,7 +168,7 @@ fn ambiguities(hypotheses: &[CycleHypothesis], p: &Scores, best: Pattern) -> Vec
         if let Some(top) = top.filter(|_| probability >= MENTIONED) {
             list.push(Ambiguity {
                 pattern,
-                electrical_hz: Some(hypotheses[top].track.mean_hz()),
+                electrical_hz: Some(hypotheses[top].electrical_hz()),
                 probability,
                 next_test: deciding_test(best, pattern).into(),
             });

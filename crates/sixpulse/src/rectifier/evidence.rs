@@ -119,7 +119,7 @@ fn figure(name: &str, h: &CycleHypothesis, facts: &SupplyFacts) -> (f64, String)
             let level = facts.level_v.map_or_else(String::new, |v| format!(" on {v:.2} V"));
             (rms, format!("the ripple has {:.1} mV r.m.s.{level}", 1e3 * rms))
         }
-        "electrical_hz" => (h.track.mean_hz(), format!("the electrical frequency is {:.1} Hz", h.track.mean_hz())),
+        "electrical_hz" => (h.electrical_hz(), format!("the electrical frequency is {:.1} Hz", h.electrical_hz())),
         _ => {
             let noise = (0..h.spectra.mean.len()).map(|i| h.spectra.mean_std(i).powi(2)).sum::<f64>().sqrt();
             let ratio = root_sum(h, 1..=24) / noise.max(1e-12);

@@ -28,7 +28,7 @@ impl Reading {
     /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner of the search.
     pub fn new(trace: &Trace, pulse_number: u32, expected_hz: Option<(f64, f64)>) -> Result<Self> {
         let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
-        let (ac_rms_v, noise_rms_v) = spread(&view);
+        let (ac_rms_v, noise_rms_v) = view.spread();
         let facts = SupplyFacts {
             level_v: (trace.coupling() == Coupling::Dc).then(|| mean(trace)),
             ac_rms_v,
@@ -79,21 +79,6 @@ fn mean(trace: &Trace) -> f64 {
     let mut sum = 0.0;
     for_each_block(trace, |_, block| sum += block.iter().sum::<f64>());
     sum / trace.len() as f64
-}
-
-/// R.m.s. of the samples, and of their differences from sample to sample over the square root of two: the r.m.s. of
-/// white noise, and little of a ripple sampled many times a cycle.
-fn spread(view: &AcView<'_>) -> (f64, f64) {
-    let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
-    for_each_block(view, |_, block| {
-        for &x in block {
-            squares += x * x;
-            steps += previous.map_or(0.0, |p: f64| (x - p) * (x - p));
-            previous = Some(x);
-        }
-    });
-    let n = view.len() as f64;
-    ((squares / n).sqrt(), (0.5 * steps / n).sqrt())
 }
 
 /// What is known of the supply trace besides its cycle.

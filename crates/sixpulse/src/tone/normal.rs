@@ -8,18 +8,18 @@ const LEAST_PIVOT: f64 = 1e-10;
 
 /// A symmetric matrix of inner products, row by row.
 #[derive(Debug, Clone)]
-pub(super) struct Gram {
+pub(crate) struct Gram {
     order: usize,
     entries: Vec<f64>,
 }
 
 impl Gram {
-    pub(super) fn new(order: usize) -> Self {
+    pub(crate) fn new(order: usize) -> Self {
         Self { order, entries: vec![0.0; order * order] }
     }
 
     /// Sets both entries of a pair.
-    pub(super) fn set(&mut self, row: usize, column: usize, value: f64) {
+    pub(crate) fn set(&mut self, row: usize, column: usize, value: f64) {
         self.entries[row * self.order + column] = value;
         self.entries[column * self.order + row] = value;
     }
@@ -28,7 +28,7 @@ impl Gram {
     ///
     /// # Errors
     /// [`Error::Undetermined`] when a column is 0 or depends on the others.
-    pub(super) fn factor(&self) -> Result<Factor> {
+    pub(crate) fn factor(&self) -> Result<Factor> {
         let n = self.order;
         let scale: Vec<f64> = (0..n).map(|i| self.entries[i * n + i].sqrt().recip()).collect();
         if let Some(column) = scale.iter().position(|s| !s.is_finite()) {
@@ -58,7 +58,7 @@ fn undetermined(column: usize, why: &str) -> Error {
 
 /// The factored matrix.
 #[derive(Debug, Clone)]
-pub(super) struct Factor {
+pub(crate) struct Factor {
     order: usize,
     scale: Vec<f64>,
     lower: Vec<f64>,
@@ -66,7 +66,7 @@ pub(super) struct Factor {
 
 impl Factor {
     /// Solves the system.
-    pub(super) fn solve(&self, right: &[f64]) -> Vec<f64> {
+    pub(crate) fn solve(&self, right: &[f64]) -> Vec<f64> {
         let n = self.order;
         let mut x: Vec<f64> = right.iter().zip(&self.scale).map(|(r, s)| r * s).collect();
         for i in 0..n {
@@ -81,7 +81,7 @@ impl Factor {
     }
 
     /// `row^T inverse row`: the variance, in units of the noise's, of the combination `row` of the unknowns.
-    pub(super) fn variance(&self, row: &[f64]) -> f64 {
+    pub(crate) fn variance(&self, row: &[f64]) -> f64 {
         row.iter().zip(self.solve(row)).map(|(a, b)| a * b).sum::<f64>().max(0.0)
     }
 }
