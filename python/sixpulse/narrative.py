@@ -257,6 +257,7 @@ _PATH_NOTES = {
     "delay": "behind the supply, the same waveform",
     "interpolated_delay": "behind the supply, the same waveform",
     "first_order_lag": "time constant of the low-pass it came through",
+    "first_order_high_pass": "time constant of the high-pass it came through: stray capacitance or mutual inductance",
 }
 
 

@@ -271,7 +271,7 @@ def sensor_against_supply(
         axes.plot([], [], color=_ACCENT, linewidth=1.1, linestyle="--", label=f"{supply}, right-hand scale")
     else:
         carried = found.gain_v_per_v * _through(found, ripple, rate_hz)[window]
-        how = "through a low-pass" if found.path == "first_order_lag" else "delayed"
+        how = _WAYS.get(found.path or "", "delayed")
         label = f"{supply} times {found.gain_v_per_v:.3g}, {how}"
         axes.plot(time_ms, carried, color=_ACCENT, linewidth=1.2, linestyle="--", label=label)
     axes.set_xlabel("time, ms")
@@ -362,11 +362,19 @@ def _supply(examination: Examination) -> tuple[str, float]:
     return ripple.trace, ripple.corner_hz
 
 
+_WAYS = {"first_order_lag": "through a low-pass", "first_order_high_pass": "through a high-pass"}
+
+
 def _through(found: Contamination, ripple: FloatArray, rate_hz: float) -> FloatArray:
     """Send the supply's ripple along the path found, for gain 1; the ends of the record wrap round."""
     delay_s = found.delay_s or 0.0
     angular = 2.0j * np.pi * np.fft.rfftfreq(ripple.size, 1.0 / rate_hz)
-    response = 1.0 / (1.0 + angular * delay_s) if found.path == "first_order_lag" else np.exp(-angular * delay_s)
+    if found.path == "first_order_lag":
+        response = 1.0 / (1.0 + angular * delay_s)
+    elif found.path == "first_order_high_pass":
+        response = angular * delay_s / (1.0 + angular * delay_s)
+    else:
+        response = np.exp(-angular * delay_s)
     return np.asarray(np.fft.irfft(np.fft.rfft(ripple) * response, ripple.size), dtype=np.float64)
 
 

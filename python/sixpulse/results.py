@@ -67,7 +67,7 @@ Pattern: TypeAlias = Literal[
 ]
 LevelVerdict: TypeAlias = Literal["not_charging", "low", "within", "high", "unknown"]
 ContaminationVerdict: TypeAlias = Literal["contaminated", "clean", "undetermined"]
-TransferPath: TypeAlias = Literal["delay", "interpolated_delay", "first_order_lag"]
+TransferPath: TypeAlias = Literal["delay", "interpolated_delay", "first_order_lag", "first_order_high_pass"]
 Severity: TypeAlias = Literal["info", "warning", "fault"]
 QualityImpact: TypeAlias = Literal["note", "limits", "prevents"]
 QualityCode: TypeAlias = Literal[
@@ -523,7 +523,8 @@ class Contamination(Result):
         Standard uncertainty of it.
     path : TransferPath or None
         How the ripple travels: "delay" (the same waveform, later), "interpolated_delay" (the same between two samples
-        on a straight line), "first_order_lag" (through a low-pass of that time constant); None when clean or
+        on a straight line), "first_order_lag" (through a low-pass of that time constant), "first_order_high_pass"
+        (through a high-pass of that time constant: stray capacitance or mutual inductance); None when clean or
         undetermined.
     coupling_corner_hz : float or None
         Corner in hertz by which the two traces' AC coupling differs, as fitted or given: positive where the supply's

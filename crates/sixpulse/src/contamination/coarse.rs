@@ -38,6 +38,8 @@ pub(super) struct CoarseGain {
     pub(super) delay_s: f64,
     /// How many standard uncertainties the ripple's coefficient stands off zero.
     pub(super) significance: f64,
+    /// Codes that hold at least a hundredth of the record.
+    pub(super) codes: usize,
 }
 
 /// Gain and delay by the crossings of the supply's codes; `None` when the record is too short or has one code only.
@@ -53,6 +55,7 @@ pub(super) fn gain_from_codes(
     }
     let mut template = Template::new(supply, circuit, length, electrical_hz.map_or(20.0, |f| 0.2 * f));
     let mut problem = Problem::new(supply, &mut template, step_v)?;
+    let codes = problem.codes_in_use();
     let mut fit_at = |delay_s: f64| problem.at(&mut template, delay_s);
     let low = DELAY_RANGE_S.0.max(-60e-6);
     let coarse: Vec<(f64, Scored)> = (0..12)
@@ -63,7 +66,7 @@ pub(super) fn gain_from_codes(
         .collect();
     let (start, _) = coarse.iter().max_by(|a, b| a.1.likelihood.total_cmp(&b.1.likelihood))?;
     let (delay_s, scored) = golden(start - 20e-6, start + 20e-6, &mut fit_at)?;
-    Some(CoarseGain { gain: scored.gain, gain_std: scored.gain_std, delay_s, significance: scored.significance })
+    Some(CoarseGain { gain: scored.gain, gain_std: scored.gain_std, delay_s, significance: scored.significance, codes })
 }
 
 /// Maximum of the likelihood by golden-section search.
@@ -199,6 +202,13 @@ impl Problem {
             })
             .collect();
         Some(Self { at, codes, rows, step_v, start: None })
+    }
+
+    fn codes_in_use(&self) -> usize {
+        let mut sorted = self.codes.clone();
+        sorted.sort_unstable_by(f64::total_cmp);
+        let least = sorted.len().div_ceil(100);
+        sorted.chunk_by(|a, b| a == b).filter(|c| c.len() >= least).count()
     }
 
     fn at(&mut self, template: &mut Template, delay_s: f64) -> Option<Scored> {

@@ -5,6 +5,7 @@
 //! signal, and counts what a pulse conditioner would make of the trace as captured (see [`speed`]).
 
 mod coarse;
+mod levels;
 pub mod speed;
 mod subtract;
 pub mod transfer;
@@ -90,7 +91,13 @@ pub const CLEAN_BELOW_V_PER_V: f64 = 0.1;
 /// Gains are significant from this many standard uncertainties: the best of several hundred delays reaches 4 by chance.
 const SIGNIFICANT: f64 = 6.0;
 /// Ripple of fewer r.m.s. steps of the supply's converter than this is read by the crossings of the codes.
-const COARSE_STEPS: f64 = 3.0;
+const COARSE_STEPS: f64 = 1.0;
+/// Factor by which a converter that coarse may hide a transfer.
+const COARSE_DOUBT: f64 = 3.0;
+/// Relative standard uncertainty of a gain read by the codes: the shape taken from the circuit is not known better.
+const COARSE_STD: f64 = 0.04;
+/// The same where the ripple stays within two codes.
+const TWO_CODES_STD: f64 = 0.5;
 /// Standard uncertainties by which the codes must move in time with the circuit.
 const COARSE_SIGNIFICANT: f64 = 10.0;
 /// Bins over which speed wander must have spread a single order before it counts as evidence on its own.
@@ -168,23 +175,56 @@ pub fn check_pair(circuit: &Trace, supply: &Trace) -> Result<()> {
     Ok(())
 }
 
+/// What the test works on: the circuit's trace, or what a switched signal's levels leave of it.
+struct Subject {
+    trace: Trace,
+    /// Rising edges of a switched signal, seconds.
+    rising_s: Option<Vec<f64>>,
+}
+
+impl Subject {
+    fn new(circuit: &Trace) -> Self {
+        let switched = if circuit.role() == crate::Role::EdgeSensor { Self::switched(circuit) } else { None };
+        switched.unwrap_or_else(|| Self { trace: circuit.clone(), rising_s: None })
+    }
+
+    fn switched(circuit: &Trace) -> Option<Self> {
+        let levels = levels::two_levels(circuit, step_v(circuit))?;
+        let values = circuit.to_f64();
+        let (starts_high, crossings) = levels.crossings(&values);
+        let rate = circuit.sample_rate_hz();
+        let rising_s: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / rate).collect();
+        let flat = levels.flattened(&values, starts_high, &crossings);
+        let trace = Trace::from_f64(flat, rate, circuit.coupling(), circuit.role()).ok()?;
+        Some(Self { trace, rising_s: Some(rising_s) })
+    }
+
+    /// Frequency of the circuit's own signal, hertz.
+    fn own_frequency_hz(&self, spectra: &CrossSpectra, carried: Option<&Fit>) -> Option<f64> {
+        match (&self.rising_s, carried) {
+            (Some(times), _) => levels::place_frequency(times),
+            (None, Some(f)) => subtract::own_frequency_hz(&f.residual, &f.removed, spectra.bin_hz()),
+            (None, None) => subtract::own_frequency_hz(&spectra.circuit_power(), &[], spectra.bin_hz()),
+        }
+    }
+}
+
 fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Contamination {
-    let spectra = CrossSpectra::new(supply, circuit);
-    let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply) };
-    let mut fit = transfer::fit(&spectra, supply, circuit, &setting);
+    let subject = Subject::new(circuit);
+    let spectra = CrossSpectra::new(supply, &subject.trace);
+    let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply), circuit_lsb_v: step_v(circuit) };
+    let mut fit = transfer::fit(&spectra, supply, &subject.trace, &setting);
+    if let Some(fit) = fit.as_mut().filter(|_| spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v) {
+        fit.detection_std *= COARSE_DOUBT;
+    }
     let mut judgement = judge(fit.as_ref());
-    if judgement.verdict != ContaminationVerdict::Clean && spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v
-    {
-        let found = coarse::gain_from_codes(supply, circuit, setting.supply_lsb_v, electrical_hz);
+    if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
+        let found = coarse::gain_from_codes(supply, &subject.trace, setting.supply_lsb_v, electrical_hz);
         if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
             judgement = refine_coarse(fit, judgement, &found);
         }
     }
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
-    let own_frequency_hz = match carried {
-        Some(f) => subtract::own_frequency_hz(&f.residual, &f.removed, spectra.bin_hz()),
-        None => subtract::own_frequency_hz(&spectra.circuit_power(), &[], spectra.bin_hz()),
-    };
     Contamination {
         verdict: judgement.verdict,
         reason: judgement.reason,
@@ -194,27 +234,51 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         delay_s_std: carried.map(|f| f.delay_std),
         path: carried.map(|f| f.model.path),
         coupling_corner_hz: carried.map(|f| f.model.corner_hz),
-        explained_fraction: carried.map_or(0.0, |f| f.explained_fraction),
+        explained_fraction: carried.map_or(0.0, |f| (f.carried_power / variance(circuit)).min(1.0)),
         detectable_gain_v_per_v: fit.as_ref().map(detectable),
         orders: fit.as_ref().map(orders).unwrap_or_default(),
-        own_frequency_hz,
+        own_frequency_hz: subject.own_frequency_hz(&spectra, carried),
         own_peak_to_peak_v: own_peak_to_peak_v(circuit, supply, carried),
         indicated_hz: Some(speed::PulseConditioner::default().indicated_hz(circuit)),
     }
 }
 
+/// Mean square of a trace about its mean, V^2; the least positive number for a constant.
+fn variance(trace: &Trace) -> f64 {
+    let (mut sum, mut squares) = (0.0, 0.0);
+    let mut first = [0.0];
+    trace.read(0, &mut first);
+    for_each_block(trace, |_, block| {
+        for x in block {
+            sum += x - first[0];
+            squares += (x - first[0]).powi(2);
+        }
+    });
+    let n = trace.len() as f64;
+    (squares / n - (sum / n).powi(2)).max(f64::MIN_POSITIVE)
+}
+
 /// Takes over what the crossings of a coarse converter's codes say (see [`coarse`]).
 fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain) -> Judgement {
     let contaminated = judgement.verdict == ContaminationVerdict::Contaminated;
-    if found.significance < COARSE_SIGNIFICANT || found.gain_std > 0.3 * found.gain.abs() {
-        // The codes do not fix the gain; what the orders gave is distorted by an amount nobody can state better.
-        fit.gain_std = fit.gain_std.max(0.5 * fit.model.gain.abs());
+    if found.significance < COARSE_SIGNIFICANT {
+        // The codes say nothing; what the orders gave is distorted by an amount nobody can state better.
+        fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
+        return judgement;
+    }
+    // Within two codes the crossings do not tell how far the ripple goes on beyond them.
+    let open = found.codes < 3 || found.gain_std > 0.2 * found.gain.abs();
+    if open && contaminated {
+        fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
         return judgement;
     }
     let apart = (found.gain - fit.model.gain).abs();
-    // The shape taken from the circuit is not known better than to 2 %; where the orders saw nothing to compare with,
-    // part of the distance to what they said remains as doubt.
-    let doubt = if contaminated { 0.02 * found.gain.abs() } else { 0.3 * apart };
+    // Where the orders saw nothing to compare with, part of the distance to what they said remains as doubt.
+    let doubt = match (open, contaminated) {
+        (true, _) => TWO_CODES_STD * found.gain.abs(),
+        (false, true) => COARSE_STD * found.gain.abs(),
+        (false, false) => 0.3 * apart,
+    };
     fit.gain_std = found.gain_std.max(doubt);
     fit.model.gain = found.gain;
     fit.model.delay_s = found.delay_s;
@@ -235,7 +299,7 @@ struct Judgement {
 }
 
 fn detectable(fit: &Fit) -> f64 {
-    SIGNIFICANT * fit.gain_std
+    SIGNIFICANT * fit.detection_std
 }
 
 fn orders(fit: &Fit) -> Vec<OrderTransfer> {

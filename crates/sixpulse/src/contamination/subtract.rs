@@ -60,12 +60,19 @@ impl<'a> Subtracted<'a> {
     }
 }
 
+/// What a first-order section lets through.
+#[derive(Clone, Copy)]
+enum Pass {
+    Low,
+    High,
+}
+
 /// The path of the ripple as a filter on samples.
 enum DelayFilter {
     /// Taps applied to samples `i - shift - taps.len() / 2 ..`.
     Taps { shift: isize, taps: Vec<f64> },
-    /// One-pole low-pass `y += a (x - y)`.
-    Pole { a: f64, state: f64 },
+    /// First-order low-pass by the bilinear rule, `y = (1 - 2 a) y' + a (x + x')`; `pass` says what of it is wanted.
+    Pole { a: f64, before: f64, state: f64, pass: Pass },
 }
 
 impl DelayFilter {
@@ -76,17 +83,27 @@ impl DelayFilter {
         match path {
             Path::InterpolatedDelay => Self::Taps { shift, taps: vec![part, 1.0 - part] },
             Path::Delay => Self::Taps { shift, taps: fractional_delay(part) },
-            Path::FirstOrderLag => Self::Pole { a: 1.0 - (-1.0 / delay_samples.max(1e-9)).exp(), state: 0.0 },
+            Path::FirstOrderLag => Self::pole(delay_samples, Pass::Low),
+            Path::FirstOrderHighPass => Self::pole(delay_samples, Pass::High),
         }
+    }
+
+    fn pole(time_constant_samples: f64, pass: Pass) -> Self {
+        Self::Pole { a: 1.0 / (1.0 + 2.0 * time_constant_samples), before: 0.0, state: 0.0, pass }
     }
 
     fn run(&mut self, samples: &Trace, start: usize, mean: f64, out: &mut [f64]) {
         match self {
-            Self::Pole { a, state } => {
+            Self::Pole { a, before, state, pass } => {
                 samples.read(start, out);
                 for y in out.iter_mut() {
-                    *state += *a * (*y - mean - *state);
-                    *y = *state;
+                    let x = *y - mean;
+                    *state = (1.0 - 2.0 * *a) * *state + *a * (x + *before);
+                    *before = x;
+                    *y = match pass {
+                        Pass::Low => *state,
+                        Pass::High => x - *state,
+                    };
                 }
             }
             Self::Taps { shift, taps } => {

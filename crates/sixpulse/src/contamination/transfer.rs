@@ -27,10 +27,30 @@ const SEGMENT: usize = 131_072;
 pub const DELAY_RANGE_S: (f64, f64) = (-100e-6, 500e-6);
 /// Bins of the residual spectrum that share one noise estimate.
 const NOISE_BLOCK: usize = 32;
+/// Least bins of the supply's spectrum that share one estimate of its floor.
+const FLOOR_BLOCK: usize = 64;
+/// Below this many r.m.s. steps of its converter a trace is distorted by it, above it only made noisier.
+const FEW_STEPS: f64 = 1.0;
+/// Longest time constant of a first-order path, seconds: beyond it a high-pass is flat and a low-pass has no gain left.
+const LONGEST_TIME_CONSTANT_S: f64 = 0.02;
+/// Log-likelihood by which carrying something must beat carrying nothing before a path is chosen.
+const NOTICED: f64 = 8.0;
+/// Bins on which the delay is searched.
+const START_BINS: usize = 192;
+/// Most bins that take part, those that tell most; what they leave out adds little and costs time.
+const MOST_BINS: usize = 768;
 /// Least noise of a supply bin against the supply's whole AC power: 12 bits over the ripple leave as much.
 const SKIRT: f64 = 1e-9;
 /// Power of a supply bin against the supply's noise from which it takes part.
 const CLEAR: f64 = 10.0;
+/// Power of a supply bin against the strongest from which it takes part.
+const STRONG: f64 = 1e-4;
+/// What rings beyond half the sample rate comes back as a thicket of faint lines with another transfer, which must not
+/// outvote the few strong ones. Their power a bin is taken as this many times the mean of the band's upper quarter:
+/// the spectrum goes on as it ends, and folds more than once.
+const FOLDS: f64 = 2.0;
+/// Power of what no model explains (bandwidths, aliases) against the strongest bin's.
+const MODEL_ERROR: f64 = 1e-6;
 
 /// How the ripple travels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -41,11 +61,15 @@ pub enum Path {
     /// The same waveform, later, its values taken between two samples on a straight line, as channels are that were
     /// aligned after sampling: `g ((1 - a) + a exp(-i w T)) exp(-i w m T)`, `d = (m + a) T`, `T` the sample interval.
     InterpolatedDelay,
-    /// Through a first-order low-pass: `g / (1 + i w d)`, `d` the time constant.
+    /// Through a first-order low-pass: `g / (1 + i w d)`, `d` the time constant. A return that the circuit shares with
+    /// the charging current, or a supply filter.
     FirstOrderLag,
+    /// Through a first-order high-pass: `g i w d / (1 + i w d)`, `d` the time constant, `g` the gain well above the
+    /// corner. Stray capacitance, or mutual inductance with the charging cable: both rise with frequency.
+    FirstOrderHighPass,
 }
 crate::trace::words!(Path, "path", "delay" => Path::Delay, "interpolated_delay" => Path::InterpolatedDelay,
-    "first_order_lag" => Path::FirstOrderLag);
+    "first_order_lag" => Path::FirstOrderLag, "first_order_high_pass" => Path::FirstOrderHighPass);
 
 impl Path {
     /// The path's response at angular frequency `w` (rad/s) for gain 1, and its derivative by the delay.
@@ -65,7 +89,16 @@ impl Path {
                 let turn = Complex64::new(1.0, w * delay_s).inv();
                 (turn, Complex64::new(0.0, -w) * turn * turn)
             }
+            Self::FirstOrderHighPass => {
+                let turn = Complex64::new(1.0, w * delay_s).inv();
+                (Complex64::new(0.0, w * delay_s) * turn, Complex64::new(0.0, w) * turn * turn)
+            }
         }
+    }
+
+    /// True where the second parameter is a time constant, which is not below 0 and has no upper bound in practice.
+    fn is_first_order(self) -> bool {
+        matches!(self, Self::FirstOrderLag | Self::FirstOrderHighPass)
     }
 }
 
@@ -171,6 +204,23 @@ impl CrossSpectra {
     pub(super) fn supply_rms_v(&self) -> f64 {
         self.sxx.iter().skip(1).sum::<f64>().sqrt()
     }
+    fn bin(&self, k: usize, floor: f64) -> Bin {
+        Bin {
+            k,
+            hz: k as f64 * self.bin_hz,
+            sxx: self.sxx[k] - floor,
+            sxy: self.sxy[k],
+            syy: self.syy[k],
+            supply_noise: floor,
+        }
+    }
+    /// Power left in any bin once the model's ripple is taken out, V^2.
+    fn left(&self, model: &Model, k: usize) -> f64 {
+        self.bin(k, 0.0).left(model.at(k as f64 * self.bin_hz))
+    }
+    fn circuit_rms_v(&self) -> f64 {
+        self.syy.iter().skip(1).sum::<f64>().sqrt()
+    }
     /// Power of the circuit, V^2 a bin, up to 90 % of the Nyquist frequency.
     pub(super) fn circuit_power(&self) -> Vec<f64> {
         self.syy[..(0.9 * self.syy.len() as f64) as usize].to_vec()
@@ -221,8 +271,10 @@ pub(super) struct Fit {
     pub(super) model: Model,
     pub(super) gain_std: f64,
     pub(super) delay_std: f64,
-    /// Power of the ripple in the circuit against the circuit's AC power.
-    pub(super) explained_fraction: f64,
+    /// Standard uncertainty of the gain of a plain delay: what the test could see.
+    pub(super) detection_std: f64,
+    /// Power of the ripple in the circuit, V^2.
+    pub(super) carried_power: f64,
     /// Groups of bins with their own transfer.
     pub(super) groups: Vec<Group>,
     /// Power of the circuit after the ripple is taken out, bin by bin from 0 Hz.
@@ -251,10 +303,26 @@ struct Band<'a> {
     spectra: &'a CrossSpectra,
     first: usize,
     last: usize,
-    used: Vec<usize>,
-    /// Noise and quantiser distortion of the supply, V^2 a bin.
-    supply_noise: f64,
+    used: Vec<Bin>,
+    /// Least noise of the circuit, that of its converter, V^2 a bin.
+    circuit_noise: f64,
+    quantisation: f64,
     interval_s: f64,
+    /// Scratch of the noise estimate.
+    block: std::cell::RefCell<Vec<f64>>,
+}
+
+/// One bin that takes part.
+#[derive(Debug, Clone, Copy)]
+struct Bin {
+    k: usize,
+    hz: f64,
+    /// The supply's power without its floor, V^2: a regressor's noise would pull the gain towards zero.
+    sxx: f64,
+    sxy: Complex64,
+    syy: f64,
+    /// The supply's floor and distortion, V^2.
+    supply_noise: f64,
 }
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
@@ -267,50 +335,115 @@ pub(super) fn noise_level(values: &mut [f64], q: f64) -> f64 {
     *v / -(1.0 - q).ln()
 }
 
+/// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
+fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
+    let mut out = Vec::with_capacity(last.saturating_sub(first));
+    let mut scratch = Vec::with_capacity(2 * block);
+    let mut at = first;
+    while at < last {
+        // What remains after the last whole block goes with it.
+        let end = if at + 2 * block > last { last } else { at + block };
+        scratch.clear();
+        scratch.extend_from_slice(&power[at..end]);
+        let level = noise_level(&mut scratch, 0.3);
+        out.extend(std::iter::repeat_n(level, end - at));
+        at = end;
+    }
+    out
+}
+
+/// What rounding to a converter's steps leaves open of a gain, relative.
+struct Quantisation;
+
+impl Quantisation {
+    /// Of both traces. A sine of amplitude `A` steps comes out of a rounding converter with its fundamental multiplied
+    /// by `1 + 2 sum_m (-1)^m J1(2 pi m A) cos(2 pi m c) / (pi m A)` for a level of `c` steps (Blachman, IEEE Trans. Inf.
+    /// Theory 31:417, 1985, from memory): with the envelope of `J1` and a level anywhere an r.m.s. error of
+    /// `0.0852 r^-1.5` for `r` r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by
+    /// `exp(-2 pi^2 s^2)`.
+    fn new(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64) -> f64 {
+        let one = |rms_v: f64, lsb_v: f64, noise_power: f64| {
+            if lsb_v <= 0.0 || rms_v <= 0.0 {
+                return 0.0;
+            }
+            // A floor up to a twelfth of a squared step is the converter's own.
+            let dither = (noise_power / (lsb_v * lsb_v) - 1.0 / 12.0).max(0.0);
+            0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp()
+        };
+        let supply = one(spectra.supply_rms_v(), setting.supply_lsb_v, supply_floor);
+        supply.hypot(one(spectra.circuit_rms_v(), setting.circuit_lsb_v, 0.0))
+    }
+}
+
 impl<'a> Band<'a> {
-    fn new(spectra: &'a CrossSpectra, lowest_hz: f64, lsb_v: f64, interval_s: f64) -> Self {
-        let first = ((lowest_hz / spectra.bin_hz).ceil() as usize).max(3);
+    fn new(spectra: &'a CrossSpectra, setting: &Setting, interval_s: f64) -> Self {
+        let electrical_hz = setting.electrical_hz;
+        let lowest_hz = electrical_hz.map_or(20.0, |f| 0.2 * f);
         let last = (0.9 * spectra.sxx.len() as f64) as usize;
-        let mut power: Vec<f64> = spectra.sxx.get(first..last).unwrap_or_default().to_vec();
+        let first = ((lowest_hz / spectra.bin_hz).ceil() as usize).max(3).min(last);
+        // A block reaches over two orders, so that a line spread by wandering speed does not pass for floor.
+        let width = (2.0 * electrical_hz.unwrap_or(100.0) / spectra.bin_hz).ceil() as usize;
         // Without noise the window's skirts would count as lines; what they hold of a delay is the record's ends.
-        let floor = noise_level(&mut power, 0.3).max(SKIRT * spectra.sxx.iter().skip(1).sum::<f64>());
-        let mut band = Self { spectra, first, last, used: Vec::new(), supply_noise: floor, interval_s };
-        band.used = (first..last).filter(|&k| spectra.sxx[k] > CLEAR * floor).collect();
+        let least = SKIRT * spectra.sxx.iter().skip(1).sum::<f64>();
+        let supply_floor = floors(&spectra.sxx, first, last, width.max(FLOOR_BLOCK));
+        let circuit_floor = floors(&spectra.syy, first, last, width.max(FLOOR_BLOCK));
+        let strongest = spectra.sxx[first..last].iter().copied().fold(0.0, f64::max);
+        let mut used: Vec<Bin> = (first..last)
+            .zip(&supply_floor)
+            .map(|(k, floor)| (k, floor.max(least)))
+            .filter(|&(k, floor)| spectra.sxx[k] > (CLEAR * floor).max(STRONG * strongest))
+            .map(|(k, floor)| spectra.bin(k, floor))
+            .collect();
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
-        band.supply_noise = floor + lsb_v * lsb_v / 12.0 / (band.used.len().max(16)) as f64;
-        let clear = |&k: &usize| spectra.sxx[k] > CLEAR * band.supply_noise;
+        let share = |lsb_v: f64| lsb_v * lsb_v / 12.0 / (used.len().max(16)) as f64;
+        let upper = &spectra.sxx[first.max(3 * last / 4)..last];
+        let folded = FOLDS * upper.iter().sum::<f64>() / upper.len().max(1) as f64;
+        let distortion = share(setting.supply_lsb_v) + MODEL_ERROR * strongest;
+        let circuit_noise = if spectra.circuit_rms_v() < FEW_STEPS * setting.circuit_lsb_v {
+            share(setting.circuit_lsb_v)
+        } else {
+            setting.circuit_lsb_v.powi(2) / 12.0 / spectra.sxx.len() as f64
+        };
+        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded;
         // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
-        if band.used.iter().filter(|k| clear(k)).count() >= 3 {
-            band.used = band.used.iter().copied().filter(clear).collect();
+        if used.iter().filter(|b| clear(b)).count() >= 3 {
+            used.retain(clear);
         }
-        band
+        used.iter_mut().for_each(|b| b.supply_noise += distortion + folded);
+        let quantisation = Quantisation::new(spectra, setting, supply_floor.iter().sum());
+        keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
+        Self {
+            spectra,
+            first,
+            last,
+            used,
+            circuit_noise,
+            quantisation,
+            interval_s,
+            block: std::cell::RefCell::default(),
+        }
     }
 
     fn frequency(&self, k: usize) -> f64 {
         k as f64 * self.spectra.bin_hz
     }
 
-    /// Power left in a bin once the model's ripple is taken out.
-    fn left(&self, model: &Model, k: usize) -> f64 {
-        let (s, m) = (self.spectra, model.at(self.frequency(k)));
-        // Rounding may leave a tiny negative power where the fit is perfect.
-        (s.syy[k] - 2.0 * (m.conj() * s.sxy[k]).re + m.norm_sqr() * s.sxx[k]).max(1e-15 * s.syy[k])
-    }
-
     /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.
     fn residual(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
-        let left: Vec<f64> = self.used.iter().map(|&k| self.left(model, k)).collect();
+        let left: Vec<f64> = self.used.iter().map(|b| b.left(model.at(b.hz))).collect();
         let mut noise = Vec::with_capacity(left.len());
+        let mut block = self.block.borrow_mut();
         let mut from = 0;
-        while let Some(&k) = self.used.get(from) {
-            let start = k - (k - self.first) % NOISE_BLOCK;
+        while let Some(bin) = self.used.get(from) {
+            let start = bin.k - (bin.k - self.first) % NOISE_BLOCK;
             let end = (start + NOISE_BLOCK).min(self.last);
-            let mut block = self.spectra.syy[start..end].to_vec();
-            let to = from + self.used[from..].partition_point(|&k| k < end);
-            for (k, power) in self.used[from..to].iter().zip(&left[from..to]) {
-                block[k - start] = *power;
+            block.clear();
+            block.extend_from_slice(&self.spectra.syy[start..end]);
+            let to = from + self.used[from..].partition_point(|b| b.k < end);
+            for (b, power) in self.used[from..to].iter().zip(&left[from..to]) {
+                block[b.k - start] = *power;
             }
-            let level = noise_level(&mut block, 0.3).max(f64::MIN_POSITIVE);
+            let level = noise_level(&mut block, 0.3).max(self.circuit_noise).max(f64::MIN_POSITIVE);
             noise.extend(std::iter::repeat_n(level, to - from));
             from = to;
         }
@@ -320,26 +453,66 @@ impl<'a> Band<'a> {
     /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
     fn weights(&self, model: &Model) -> Vec<f64> {
         let (left, noise) = self.residual(model);
-        let distortion = model.gain * model.gain * self.supply_noise;
-        left.iter().zip(&noise).map(|(l, n)| 1.0 / (n.max(l / 3.0) + distortion)).collect()
+        let gain = model.gain * model.gain;
+        let each = self.used.iter().zip(left.iter().zip(&noise));
+        each.map(|(b, (l, n))| 1.0 / (n.max(l / 3.0) + gain * b.supply_noise)).collect()
     }
+}
+
+impl Bin {
+    /// Power left once the ripple is taken out through a response; never below a rounding's worth.
+    fn left(&self, response: Complex64) -> f64 {
+        (self.syy - 2.0 * (response.conj() * self.sxy).re + response.norm_sqr() * self.sxx).max(1e-15 * self.syy)
+    }
+}
+
+/// Keeps the [`MOST_BINS`] bins that score highest, in their order.
+fn keep_best(bins: &mut Vec<Bin>, score: impl Fn(&Bin) -> f64) {
+    if bins.len() <= MOST_BINS {
+        return;
+    }
+    let mut scores: Vec<f64> = bins.iter().map(&score).collect();
+    let (_, least, _) = scores.select_nth_unstable_by(MOST_BINS, |a, b| b.total_cmp(a));
+    let least = *least;
+    bins.retain(|b| score(b) > least);
 }
 
 /// Fits the transfer on averaged spectra; `None` when the supply has no line clear of its noise.
 pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Fit> {
-    let lowest = setting.electrical_hz.map_or(20.0, |f| 0.2 * f);
-    let band = Band::new(spectra, lowest, setting.supply_lsb_v, 1.0 / supply.sample_rate_hz());
+    let band = Band::new(spectra, setting, 1.0 / supply.sample_rate_hz());
     if band.used.len() < 3 {
         return None;
     }
     let corner = CornerPrior::new(supply, circuit);
-    let starts = starting_points(&band, corner.start_hz);
-    let rough: Vec<Model> = starts.iter().map(|&start| refine(&band, start, &corner, 4)).collect();
-    let near = best(&band, &rough)?;
-    let paths = [Path::Delay, Path::InterpolatedDelay, Path::FirstOrderLag];
-    let fits = paths.map(|path| refine(&band, Model { path, ..near }, &corner, 12));
-    let model = best(&band, &fits)?;
-    Some(summarise(&band, model, &corner, setting.electrical_hz))
+    let rough: Vec<Model> = [Say::Equal, Say::ByPower]
+        .iter()
+        .flat_map(|&say| starting_points(&band, corner.start_hz, say))
+        .map(|start| refine(&band, start, &corner, 4))
+        .collect();
+    let near = Candidates::new(&band, rough)?.best()?;
+    let plain = refine(&band, near, &corner, 8);
+    let detection_std = std_of_gain(&band, &plain, &corner);
+    let mut fits: Vec<Model> = [Path::Delay, Path::InterpolatedDelay]
+        .iter()
+        .map(|&path| refine(&band, Model { path, ..near }, &corner, 12))
+        .collect();
+    for path in [Path::FirstOrderLag, Path::FirstOrderHighPass] {
+        fits.push(refine(&band, first_order_start(&band, Model { path, ..near }), &corner, 16));
+    }
+    let candidates = Candidates::new(&band, fits)?;
+    // Where nothing is carried the choice among paths would only fit the noise.
+    let model = if candidates.least() < candidates.silent - NOTICED { candidates.best()? } else { plain };
+    let mut fit = summarise(&band, &candidates, model, &corner, setting.electrical_hz);
+    fit.detection_std = detection_std;
+    Some(fit)
+}
+
+/// Standard uncertainty of the gain from the curvature alone.
+fn std_of_gain(band: &Band, model: &Model, corner: &CornerPrior) -> f64 {
+    let normal = Normal::new(band, model, &band.weights(model), corner);
+    let inverse = normal.inverse();
+    // Without any gain the delay has no say and the matrix no inverse.
+    inverse.map_or(normal.matrix[0][0].sqrt().recip(), |c| c[0][0].max(0.0).sqrt())
 }
 
 /// What the fit is told besides the spectra.
@@ -347,6 +520,8 @@ pub(super) struct Setting {
     pub(super) electrical_hz: Option<f64>,
     /// Step of the supply's converter, volts; 0 where it cannot be told.
     pub(super) supply_lsb_v: f64,
+    /// The same of the circuit's.
+    pub(super) circuit_lsb_v: f64,
 }
 
 /// What is known of the difference between the two couplings.
@@ -368,33 +543,67 @@ impl CornerPrior {
     }
 }
 
+/// What a line counts for in the search of the delay.
+#[derive(Clone, Copy)]
+enum Say {
+    /// Its phase alone counts: many faint lines find the delay sharply.
+    Equal,
+    /// Its power counts: the strong lines are not outvoted by lines that fold back or are the circuit's own.
+    ByPower,
+}
+
 /// Gain and delay at the best peaks of the match over the range of delays.
-fn starting_points(band: &Band, corner_hz: f64) -> Vec<Model> {
+fn starting_points(band: &Band, corner_hz: f64, say: Say) -> Vec<Model> {
     let zero = Model { path: Path::Delay, gain: 0.0, delay_s: DELAY_RANGE_S.0, corner_hz, interval_s: band.interval_s };
-    let weights = band.weights(&zero);
-    let highest = 2.0 * PI * band.frequency(band.used.last().copied().unwrap_or(1));
+    let weights = match say {
+        Say::Equal => band.weights(&zero),
+        // A line of the circuit alone would have the loudest voice without this.
+        Say::ByPower => band.used.iter().map(|b| b.sxx.min(b.syy) / b.syy.max(f64::MIN_POSITIVE)).collect(),
+    };
+    let mut chosen: Vec<(&Bin, f64)> = band.used.iter().zip(weights).collect();
+    chosen.sort_by(|a, b| (b.1 * b.0.sxx).total_cmp(&(a.1 * a.0.sxx)));
+    chosen.truncate(START_BINS);
+    let highest = 2.0 * PI * chosen.iter().map(|(b, _)| b.hz).fold(1.0, f64::max);
     let step = (PI / 8.0 / highest).max(1e-8);
     let count = ((DELAY_RANGE_S.1 - DELAY_RANGE_S.0) / step).ceil() as usize + 1;
-    let mut lines: Vec<(Complex64, Complex64)> = Vec::with_capacity(band.used.len());
+    let mut lines: Vec<(Complex64, Complex64)> = Vec::with_capacity(chosen.len());
     let mut information = 0.0;
-    for (&k, w) in band.used.iter().zip(&weights) {
-        let unit = zero.unit(band.frequency(k));
-        lines.push((unit.conj() * band.spectra.sxy[k] * w, Complex64::cis(2.0 * PI * band.frequency(k) * step)));
-        information += w * unit.norm_sqr() * band.spectra.sxx[k];
+    for (b, w) in chosen {
+        let unit = zero.unit(b.hz);
+        lines.push((unit.conj() * b.sxy * w, Complex64::cis(2.0 * PI * b.hz * step)));
+        information += w * unit.norm_sqr() * b.sxx;
     }
     let mut gains = Vec::with_capacity(count);
     for _ in 0..count {
-        gains.push(lines.iter().map(|(z, _)| z.re).sum::<f64>() / information);
+        let mut sum = 0.0;
         for (z, turn) in &mut lines {
+            sum += z.re;
             *z *= *turn;
         }
+        gains.push(sum / information);
     }
     let strength = |i: usize| gains.get(i).map_or(0.0, |g| g.abs());
     let mut peaks: Vec<usize> =
         (0..count).filter(|&i| strength(i) >= strength(i.wrapping_sub(1)) && strength(i) >= strength(i + 1)).collect();
     peaks.sort_by(|&a, &b| strength(b).total_cmp(&strength(a)));
-    peaks.truncate(5);
+    peaks.truncate(3);
     peaks.iter().map(|&i| Model { gain: gains[i], delay_s: DELAY_RANGE_S.0 + i as f64 * step, ..zero }).collect()
+}
+
+/// Time constant and gain at which a first-order path matches best, on a grid of time constants.
+fn first_order_start(band: &Band, model: Model) -> Model {
+    let weights = band.weights(&Model { gain: 0.0, ..model });
+    let trials = (0..14).map(|i| {
+        let trial = Model { delay_s: 2e-6 * 2.0f64.powi(i), ..model };
+        let (mut matched, mut carried) = (0.0, 0.0);
+        for (b, w) in band.used.iter().zip(&weights) {
+            let unit = trial.unit(b.hz);
+            matched += w * (unit.conj() * b.sxy).re;
+            carried += w * unit.norm_sqr() * b.sxx;
+        }
+        (matched * matched / carried, Model { gain: matched / carried, ..trial })
+    });
+    trials.max_by(|a, b| a.0.total_cmp(&b.0)).map_or(model, |(_, start)| start)
 }
 
 /// Normal equations of the weighted residual power about a model.
@@ -407,16 +616,20 @@ impl Normal {
     fn new(band: &Band, model: &Model, weights: &[f64], corner: &CornerPrior) -> Self {
         let mut out = Self { matrix: [[0.0; 3]; 3], gradient: [0.0; 3] };
         let count = if corner.free { 3 } else { 2 };
-        for (&k, w) in band.used.iter().zip(weights) {
-            let f = band.frequency(k);
-            let slope = model.slopes(f);
-            let miss = band.spectra.sxy[k] - model.gain * slope[0] * band.spectra.sxx[k];
+        for (b, w) in band.used.iter().zip(weights) {
+            let slope = model.slopes(b.hz);
+            let miss = b.sxy - model.gain * slope[0] * b.sxx;
+            let weight = w * 2.0 * band.spectra.looks;
             for i in 0..count {
-                out.gradient[i] += w * 2.0 * band.spectra.looks * (slope[i].conj() * miss).re;
-                for j in 0..count {
-                    out.matrix[i][j] +=
-                        w * 2.0 * band.spectra.looks * (slope[i].conj() * slope[j]).re * band.spectra.sxx[k];
+                out.gradient[i] += weight * (slope[i].conj() * miss).re;
+                for j in 0..=i {
+                    out.matrix[i][j] += weight * (slope[i].conj() * slope[j]).re * b.sxx;
                 }
+            }
+        }
+        for i in 0..3 {
+            for j in i + 1..3 {
+                out.matrix[i][j] = out.matrix[j][i];
             }
         }
         let prior = CornerPrior::STD_HZ.powi(-2);
@@ -459,13 +672,8 @@ fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: usize) -> Mod
         let Some(inverse) = normal.inverse() else { break };
         let step: Vec<f64> =
             inverse.iter().map(|row| row.iter().zip(&normal.gradient).map(|(a, b)| a * b).sum::<f64>()).collect();
-        // Half a sample or 20 us is far beyond where the delay's response is straight.
-        let limit = band.interval_s.clamp(2e-6, 20e-6);
         model.gain += step[0];
-        model.delay_s = (model.delay_s + step[1].clamp(-limit, limit)).clamp(DELAY_RANGE_S.0, DELAY_RANGE_S.1);
-        if model.path == Path::FirstOrderLag {
-            model.delay_s = model.delay_s.max(0.0);
-        }
+        model.delay_s = next_delay(&model, step[1], band.interval_s);
         model.corner_hz += step[2].clamp(-5.0, 5.0);
         let settled = step[0].abs() < 1e-6 * model.gain.abs() && step[1].abs() < 1e-10;
         if settled && round > 3 {
@@ -475,65 +683,135 @@ fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: usize) -> Mod
     model
 }
 
-/// The model of least residual, lines of the circuit's own signal having little say; of equals the least delay.
-fn best(band: &Band, models: &[Model]) -> Option<Model> {
-    let residuals: Vec<(Vec<f64>, Vec<f64>)> = models.iter().map(|m| band.residual(m)).collect();
-    let noise = residuals.iter().map(|r| r.1.clone()).reduce(|mut a, b| {
-        a.iter_mut().zip(b).for_each(|(x, y)| *x = x.min(y));
-        a
-    })?;
-    let looks = band.spectra.looks;
-    let loss = |left: &[f64], gain: f64| -> f64 {
-        let distortion = gain * gain * band.supply_noise;
-        left.iter().zip(&noise).map(|(l, n)| looks * (l / (n + distortion)).ln_1p()).sum()
-    };
-    // One common gain for the distortion: else a larger gain would buy itself a smaller loss.
-    let gain = models.iter().map(|m| m.gain.abs()).fold(0.0, f64::max).min(2.0);
-    let losses: Vec<f64> = residuals.iter().map(|r| loss(&r.0, gain)).collect();
-    let least = losses.iter().copied().fold(f64::INFINITY, f64::min);
-    let rank = |p: Path| match p {
-        Path::Delay => 0,
-        Path::InterpolatedDelay => 1,
-        Path::FirstOrderLag => 2,
-    };
-    models
-        .iter()
-        .zip(&losses)
-        .filter(|&(m, &l)| l.is_finite() && m.gain.is_finite() && l <= least + 2.0)
-        .map(|(m, _)| *m)
-        .min_by(|a, b| {
-            let near = |m: &Model| (m.delay_s.abs() / 20e-6).floor() as i64;
-            (near(a), rank(a.path)).cmp(&(near(b), rank(b.path))).then(a.delay_s.abs().total_cmp(&b.delay_s.abs()))
-        })
+/// The delay after a step, held to where the response is nearly straight and to the path's range.
+fn next_delay(model: &Model, step: f64, interval_s: f64) -> f64 {
+    if model.path.is_first_order() {
+        let limit = 0.5 * model.delay_s.max(1e-6);
+        return (model.delay_s + step.clamp(-limit, limit)).clamp(0.0, LONGEST_TIME_CONSTANT_S);
+    }
+    // Half a sample or 20 us is far beyond where the delay's response is straight.
+    let limit = interval_s.clamp(2e-6, 20e-6);
+    (model.delay_s + step.clamp(-limit, limit)).clamp(DELAY_RANGE_S.0, DELAY_RANGE_S.1)
 }
 
-fn summarise(band: &Band, model: Model, corner: &CornerPrior, electrical_hz: Option<f64>) -> Fit {
+/// Models with their losses on one common scale.
+struct Candidates {
+    models: Vec<Model>,
+    /// Negative log-likelihood of each, lines of the circuit's own signal having little say.
+    losses: Vec<f64>,
+    /// Power left of each, V^2, a line of the circuit alone counting no more than the supply's could.
+    powers: Vec<f64>,
+    /// The loss where nothing is carried.
+    silent: f64,
+}
+
+/// Log-likelihood by which a path must beat a plain delay: filters are rarer, and fit the noise more easily.
+fn handicap(path: Path) -> f64 {
+    match path {
+        Path::Delay | Path::InterpolatedDelay => 0.0,
+        Path::FirstOrderLag => 3.0,
+        Path::FirstOrderHighPass => 10.0,
+    }
+}
+
+/// A model that leaves this many times the power of another is none, however many faint lines speak for it.
+const POWER_RATIO: f64 = 1.5;
+
+impl Candidates {
+    fn new(band: &Band, models: Vec<Model>) -> Option<Self> {
+        let residuals: Vec<(Vec<f64>, Vec<f64>)> = models.iter().map(|m| band.residual(m)).collect();
+        let noise = residuals.iter().map(|r| r.1.clone()).reduce(|mut a, b| {
+            a.iter_mut().zip(b).for_each(|(x, y)| *x = x.min(y));
+            a
+        })?;
+        let looks = band.spectra.looks;
+        // One common gain for the distortion: else a larger gain would buy itself a smaller loss.
+        let gain = models.iter().map(|m| m.gain.abs()).fold(0.0, f64::max).min(2.0);
+        let loss = |left: &[f64]| -> f64 {
+            let each = band.used.iter().zip(left.iter().zip(&noise));
+            each.map(|(b, (l, n))| looks * (l / (n + gain * gain * b.supply_noise)).ln_1p()).sum()
+        };
+        let losses = residuals.iter().map(|r| loss(&r.0)).collect();
+        let power = |left: &[f64]| -> f64 {
+            band.used.iter().zip(left).map(|(b, l)| l.min(4.0 * gain * gain * b.sxx.max(0.0))).sum()
+        };
+        let powers = residuals.iter().map(|r| power(&r.0)).collect();
+        let silent = loss(&band.used.iter().map(|b| b.syy).collect::<Vec<f64>>());
+        Some(Self { models, losses, powers, silent })
+    }
+
+    fn least(&self) -> f64 {
+        self.losses.iter().copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// The model of least loss; of equals the plainest and least delayed.
+    fn best(&self) -> Option<Model> {
+        let rank = |p: Path| match p {
+            Path::Delay => 0,
+            Path::InterpolatedDelay => 1,
+            Path::FirstOrderLag => 2,
+            Path::FirstOrderHighPass => 3,
+        };
+        let allowed = POWER_RATIO * self.powers.iter().copied().fold(f64::INFINITY, f64::min);
+        let losses: Vec<f64> = self.models.iter().zip(&self.losses).map(|(m, l)| l + handicap(m.path)).collect();
+        let fit = || (0..self.models.len()).filter(|&i| self.powers[i] <= allowed && losses[i].is_finite());
+        let least = fit().map(|i| losses[i]).fold(f64::INFINITY, f64::min);
+        let key = |m: &Model| ((m.delay_s.abs() / 20e-6).floor() as i64, rank(m.path));
+        fit()
+            .filter(|&i| losses[i] <= least + 2.0)
+            .map(|i| self.models[i])
+            .min_by(|a, b| key(a).cmp(&key(b)).then(a.delay_s.abs().total_cmp(&b.delay_s.abs())))
+    }
+
+    /// Variance of gain and delay among the models, each weighed by its likelihood: what the choice of one leaves open.
+    fn spread(&self, chosen: &Model) -> (f64, f64) {
+        let own = self.models.iter().position(|m| m == chosen);
+        let least = own.map_or_else(|| self.least(), |i| self.losses[i]);
+        let (mut total, mut gain, mut delay) = (0.0, 0.0, 0.0);
+        for (m, l) in self.models.iter().zip(&self.losses) {
+            if !l.is_finite() || (m.path == Path::FirstOrderHighPass) != (chosen.path == Path::FirstOrderHighPass) {
+                continue;
+            }
+            let weight = (least - l).min(0.0).exp();
+            total += weight;
+            gain += weight * (m.gain - chosen.gain).powi(2);
+            delay += weight * (m.delay_s - chosen.delay_s).powi(2);
+        }
+        if total > 0.0 { (gain / total, delay / total) } else { (0.0, 0.0) }
+    }
+}
+
+fn summarise(
+    band: &Band,
+    candidates: &Candidates,
+    model: Model,
+    corner: &CornerPrior,
+    electrical_hz: Option<f64>,
+) -> Fit {
     let weights = band.weights(&model);
     let covariance = Normal::new(band, &model, &weights, corner).inverse();
     let groups = groups(band, &model, &weights, electrical_hz);
-    let spread: f64 = groups.iter().map(|g| g.departure.norm_sqr() / (g.departure_std * g.departure_std)).sum();
+    let scatter: f64 = groups.iter().map(|g| g.departure.norm_sqr() / (g.departure_std * g.departure_std)).sum();
     let freedom = 2.0 * groups.len() as f64 - 2.0;
-    let birge = if freedom > 0.0 { (spread / freedom).max(1.0).sqrt() } else { 1.0 };
-    let std = |i: usize| covariance.map_or(f64::INFINITY, |c| c[i][i].max(0.0).sqrt() * birge);
+    let birge = if freedom > 0.0 { (scatter / freedom).max(1.0).sqrt() } else { 1.0 };
+    let (gain_spread, delay_spread) = candidates.spread(&model);
+    let std = |i: usize, spread: f64| {
+        covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * birge * birge + spread).sqrt())
+    };
     let s = band.spectra;
     let ripple: f64 = (band.first..band.last).map(|k| model.at(band.frequency(k)).norm_sqr() * s.sxx[k]).sum();
-    let total: f64 = s.syy.iter().skip(1).sum();
-    let mut residual = s.syy.clone();
-    residual.truncate(band.last);
-    let removed = (0..band.last)
-        .map(|k| if k < band.first { 0.0 } else { model.at(band.frequency(k)).norm_sqr() * s.sxx[k] })
-        .collect();
-    for (k, left) in residual.iter_mut().enumerate().skip(band.first) {
-        *left = band.left(&model, k);
-    }
+    // Below the band the model holds too: what the supply does slowly must not pass for the circuit's own signal.
+    let removed = |k: usize| if k < 3 { 0.0 } else { model.at(band.frequency(k)).norm_sqr() * s.sxx[k] };
+    let left = |k: usize| if k < 3 { s.syy[k] } else { s.left(&model, k) };
     Fit {
         model,
-        gain_std: std(0),
-        delay_std: std(1),
-        explained_fraction: if total > 0.0 { (ripple / total).min(1.0) } else { 0.0 },
+        gain_std: std(0, gain_spread + (model.gain * band.quantisation).powi(2)),
+        delay_std: std(1, delay_spread),
+        detection_std: std(0, 0.0),
+        carried_power: ripple,
         groups,
-        residual,
-        removed,
+        residual: (0..band.last).map(left).collect(),
+        removed: (0..band.last).map(removed).collect(),
     }
 }
 
@@ -557,22 +835,20 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
         None => f.max(1.0).log2().floor() as usize,
     };
     let mut sums: Vec<Sums> = Vec::new();
-    for (&k, w) in band.used.iter().zip(weights) {
-        let f = band.frequency(k);
-        let n = index(f);
+    for (b, w) in band.used.iter().zip(weights) {
+        let n = index(b.hz);
         if sums.len() <= n {
             sums.resize(n + 1, Sums::default());
         }
-        let (m, s) = (model.unit(f), &mut sums[n]);
-        let (sxx, sxy) = (band.spectra.sxx[k], band.spectra.sxy[k]);
+        let (m, s) = (model.unit(b.hz), &mut sums[n]);
         s.bins += 1;
-        s.weight += w * sxx;
-        s.carried += w * m.norm_sqr() * sxx;
-        s.matched += w * m.conj() * sxy;
-        s.cross += w * sxy;
-        s.supply += sxx;
-        s.circuit += band.spectra.syy[k];
-        s.frequency += sxx * f;
+        s.weight += w * b.sxx;
+        s.carried += w * m.norm_sqr() * b.sxx;
+        s.matched += w * m.conj() * b.sxy;
+        s.cross += w * b.sxy;
+        s.supply += b.sxx;
+        s.circuit += b.syy;
+        s.frequency += b.sxx * b.hz;
     }
     sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
 }
