@@ -104,3 +104,9 @@ class KillingPool:
 
     def shutdown(self, **options: Any) -> None:
         self.pool.shutdown(**options)
+
+
+def counted(column: Any) -> list[tuple[Any, int]]:
+    """Return values and how often they occur, sorted."""
+    values = column.to_pylist()
+    return [(value, values.count(value)) for value in sorted(set(values))]

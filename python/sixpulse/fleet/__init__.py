@@ -12,6 +12,7 @@ for _package in ("pyarrow", "filelock"):
     require(_package, extra="fleet")
 
 from .batch import batch_schema, examine_batch, examine_batches  # noqa: E402
+from .convert import ConvertSummary, convert  # noqa: E402
 from .manifest import read_manifest, read_table  # noqa: E402
 from .run import examine_dataset  # noqa: E402
 from .summary import FleetSummary, Progress, Unreadable  # noqa: E402
@@ -19,10 +20,12 @@ from .table import TABLE_VERSION, table_schema  # noqa: E402
 
 __all__ = [
     "TABLE_VERSION",
+    "ConvertSummary",
     "FleetSummary",
     "Progress",
     "Unreadable",
     "batch_schema",
+    "convert",
     "examine_batch",
     "examine_batches",
     "examine_dataset",

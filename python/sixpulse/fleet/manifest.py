@@ -6,7 +6,7 @@ import json
 import os
 import platform
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from .._files import write_text
 from ..errors import FileMissingError, InvalidCombinationError, UnknownColumnError
 from .settings import Settings
 from .table import TABLE_VERSION
+from .units import Unit
 
 __all__ = ["MANIFEST", "read_manifest", "read_table"]
 
@@ -119,13 +120,18 @@ def check_settings(manifest: dict[str, Any] | None, settings: Settings) -> None:
     raise InvalidCombinationError(f"destination: {reason}", parameter="destination", reason=reason)
 
 
-def known_contents(manifest: dict[str, Any] | None, stamps: dict[str, tuple[int, int]]) -> dict[str, str]:
+def known_contents(
+    manifest: dict[str, Any] | None, units: Iterable[Unit], stamps: dict[str, tuple[int, int]]
+) -> dict[str, str]:
     """Return the hashes of units whose files have the size and time that the manifest knows."""
     if manifest is None:
         return {}
     before = {path: tuple(value) for path, value in manifest.get("stamps", {}).items()}
+    known = {entry["key"]: entry for entry in manifest.get("units", [])}
     return {
-        unit["key"]: unit["content"]
-        for unit in manifest.get("units", [])
-        if all(path in stamps and before.get(path) == stamps[path] for path in unit["paths"])
+        unit.key: known[unit.key]["content"]
+        for unit in units
+        if unit.key in known
+        and known[unit.key]["identity"] == unit.identity
+        and all(path in stamps and before.get(path) == stamps[path] for path in unit.paths)
     }

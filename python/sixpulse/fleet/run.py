@@ -234,7 +234,7 @@ class _Run:
         self._check_destination(existing)
         before = manifests.read_manifest(self._folder)
         self._sweep()
-        contents = manifests.known_contents(before, self._seen.stamps)
+        contents = manifests.known_contents(before, self._seen.units, self._seen.stamps)
         for unit in self._seen.units:
             self._tasks[unit.key] = Task(
                 unit=unit,
@@ -453,7 +453,7 @@ class _Run:
         unit = self._tasks[report.key].unit
         return {
             "key": report.key,
-            "paths": list(unit.paths),
+            "identity": unit.identity,
             "rows": report.rows,
             "failed": report.failed,
             "content": report.content,

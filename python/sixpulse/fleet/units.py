@@ -75,6 +75,11 @@ class RowGroup:
         return (self.path,)
 
     @property
+    def identity(self) -> str:
+        """What decides its part beside settings and the bytes of its files."""
+        return f"{self.path}:{self.row_group}:{self.rows}:{self.partition!r}"
+
+    @property
     def place(self) -> str:
         """Where it is, for a person."""
         return f"{self.path}, row group {self.row_group}"
@@ -149,6 +154,14 @@ class Files:
     def rows(self) -> int:
         """Captures in it."""
         return len(self.paths)
+
+    @property
+    def identity(self) -> str:
+        """What decides its part beside settings and the bytes of its files."""
+        digest = hashlib.sha256(self.facts.schema.serialize())
+        digest.update(self.facts.serialize())
+        digest.update(repr(self.paths).encode())
+        return digest.hexdigest()
 
     @property
     def place(self) -> str:
