@@ -51,6 +51,10 @@ def captures_of_all_kinds() -> Iterator[tuple[str, sixpulse.Capture]]:
     yield "battery alone", sixpulse.Capture({"battery": sprayer()["battery"]})
     flat = sixpulse.Trace(np.full(5_000, 12.4), sample_rate_hz=50_000.0, coupling="dc", role="charging_post")
     yield "flat", sixpulse.Capture({"post": flat})
+    both = sprayer()
+    amperes = (both["post"].values() - both["battery"].values()) / 0.01
+    current = sixpulse.Trace(amperes, sample_rate_hz=50_000.0, coupling="dc", role="charging_current")
+    yield "current", sixpulse.Capture({"post": both["post"], "battery": both["battery"], "clamp": current})
     short = sixpulse.Trace(
         sprayer()["post"].values()[:200], sample_rate_hz=50_000.0, coupling="dc", role="charging_post"
     )

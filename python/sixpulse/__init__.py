@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 from . import errors, results
 from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
+from .compare import compare_points
 from .coupling import ac_couple
 from .read import read, sniff
 from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
 
 if TYPE_CHECKING:
+    from . import compare as compare
     from . import contamination as contamination
     from . import demo as demo
     from . import fleet as fleet
@@ -43,6 +45,7 @@ __all__ = [
     "Truth",
     "__version__",
     "ac_couple",
+    "compare_points",
     "errors",
     "examine",
     "read",
@@ -57,6 +60,7 @@ __all__ = [
 #: Loaded when they are first named: what they need may not be installed, and takes its time.
 _ON_USE = frozenset(
     {
+        "compare",
         "contamination",
         "demo",
         "fleet",

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from .results import Cycle, Examination, Finding, Level, Points, Rectifier, Ripple
+from .results import Cycle, Examination, Finding, Impedance, Level, Points, Rectifier, Ripple
 
 __all__ = ["PATTERN_NAMES", "Figure", "Narrative", "narrate", "percent", "quantity"]
 
@@ -142,7 +142,7 @@ def _silent_on(examination: Examination) -> Iterable[str]:
         yield f"The charging level: {examination.level.reason or 'it was not measured'}."
     if examination.cycle.electrical_hz is None:
         yield f"The electrical frequency: {examination.cycle.reason or 'no cycle was found'}."
-    if examination.points is None:
+    if examination.points is None or examination.points.attenuation is None:
         yield "How much of the ripple the battery lets through: that needs the charging post and the battery together."
     if not examination.contamination:
         yield "Whether another circuit carries the ripple: no such circuit was captured."
@@ -265,11 +265,40 @@ def points_figures(points: Points | None) -> tuple[Figure, ...]:
     """Write out the charging post against the battery."""
     if points is None:
         return ()
-    return (
-        Figure("At the charging post", quantity(points.post_rms_v, "V"), f'r.m.s. ripple on "{points.post}"'),
-        Figure("At the battery", quantity(points.battery_rms_v, "V"), f'r.m.s. ripple on "{points.battery}"'),
-        Figure("Let through", percent(points.attenuation), "battery / charging post"),
-    )
+    figures = []
+    if points.post is not None and points.post_rms_v is not None:
+        note = f'r.m.s. ripple on "{points.post}"'
+        figures.append(Figure("At the charging post", quantity(points.post_rms_v, "V"), note))
+    note = f'r.m.s. ripple on "{points.battery}"'
+    figures.append(Figure("At the battery", quantity(points.battery_rms_v, "V"), note))
+    if points.attenuation is not None:
+        note = "battery / charging post" + (" (whole record)" if points.attenuation_basis == "record" else "")
+        if points.attenuation_low is not None and points.attenuation_high is not None:
+            note += f"; 95 % interval {percent(points.attenuation_low)} to {percent(points.attenuation_high)}"
+        figures.append(Figure("Let through", percent(points.attenuation), note))
+    if points.impedance_ratio is not None:
+        ratio = quantity(points.impedance_ratio, "", std=points.impedance_ratio_std)
+        figures.append(Figure("Series impedance", ratio, "cable and return / battery, at the ripple's orders"))
+    figures += _impedance_figures("Battery", points.battery_impedance)
+    figures += _impedance_figures("Cable and return", points.cable_impedance)
+    estimate = points.post_estimate
+    if estimate is not None:
+        value = f"{quantity(estimate.rms_low_v, 'V')} to {quantity(estimate.rms_high_v, 'V')}"
+        figures.append(Figure("The charging post would show", value, f"r.m.s.; {estimate.basis}"))
+    return tuple(figures)
+
+
+def _impedance_figures(what: str, impedance: Impedance | None) -> list[Figure]:
+    if impedance is None:
+        return []
+    frequencies = [order.frequency_hz for order in impedance.orders]
+    band = f"{quantity(min(frequencies), 'Hz')} to {quantity(max(frequencies), 'Hz')}"
+    ohm = quantity(impedance.resistance_ohm, "Ω", std=impedance.resistance_ohm_std)
+    henry = quantity(impedance.inductance_h, "H", std=impedance.inductance_h_std)
+    return [
+        Figure(f"{what}, resistance", ohm, f'with the current on "{impedance.current}", {band}'),
+        Figure(f"{what}, inductance", henry),
+    ]
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -300,7 +329,7 @@ def quantity(value: float, unit: str, *, std: float | None = None) -> str:
     value : float
         In the unit.
     unit : str
-        "V", "Hz", "s"; "V/V" or "" for ratios, which take no prefix.
+        "V", "Hz", "s", "Ω", "H"; "V/V" or "" for ratios, which take no prefix.
     std : float, optional
         Standard uncertainty in the same unit; four digits are shown without it.
 
@@ -308,7 +337,7 @@ def quantity(value: float, unit: str, *, std: float | None = None) -> str:
     ('412.3 mV ± 2.1 mV', '312.3 Hz', '12 µs', '0.21 V/V')
     """
     exponent = 0
-    if unit in ("V", "A", "Hz", "s") and value != 0.0:
+    if unit in ("V", "A", "Hz", "s", "Ω", "H") and value != 0.0:
         exponent = min(6, max(-9, 3 * math.floor(math.log10(abs(value)) / 3)))
     suffix = f" {_PREFIXES[exponent]}{unit}".rstrip()
     scaled = value / 10.0**exponent

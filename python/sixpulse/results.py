@@ -17,6 +17,8 @@ from ._result import FloatArray, Result, invalid, short
 __all__ = [
     "SCHEMA_VERSION",
     "Ambiguity",
+    "AttenuationBasis",
+    "ClampDirection",
     "Contamination",
     "ContaminationVerdict",
     "Cycle",
@@ -25,11 +27,17 @@ __all__ = [
     "Finding",
     "FloatArray",
     "FrequencyCandidate",
+    "Impedance",
+    "ImpedanceOrder",
     "Level",
     "LevelVerdict",
     "OrderTransfer",
     "Pattern",
     "Points",
+    "PointsCode",
+    "PointsNote",
+    "PointsOrder",
+    "PostEstimate",
     "Quality",
     "QualityCode",
     "QualityImpact",
@@ -67,6 +75,17 @@ Pattern: TypeAlias = Literal[
 ]
 LevelVerdict: TypeAlias = Literal["not_charging", "low", "within", "high", "unknown"]
 ContaminationVerdict: TypeAlias = Literal["contaminated", "clean", "undetermined"]
+AttenuationBasis: TypeAlias = Literal["orders", "record"]
+ClampDirection: TypeAlias = Literal["forward", "reversed"]
+PointsCode: TypeAlias = Literal[
+    "measured_at_battery",
+    "coupling_differs",
+    "loads_in_parallel",
+    "loads_left_out",
+    "clamp_reversed",
+    "clamp_delay",
+    "current_unclear",
+]
 TransferPath: TypeAlias = Literal["delay", "interpolated_delay", "first_order_lag", "first_order_high_pass"]
 Severity: TypeAlias = Literal["info", "warning", "fault"]
 QualityImpact: TypeAlias = Literal["note", "limits", "prevents"]
@@ -562,28 +581,246 @@ class Contamination(Result):
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Points(Result):
-    """Alternator post against battery post.
+class PointsNote(Result):
+    """Something to bear in mind with a comparison of points.
 
     Attributes
     ----------
-    post : str
-        Name of the charging-post trace.
-    battery : str
-        Name of the battery-post trace.
-    post_rms_v : float
-        Ripple r.m.s. at the charging post, volts.
-    battery_rms_v : float
-        Ripple r.m.s. at the battery, volts.
-    attenuation : float
-        Battery ripple r.m.s. / charging-post ripple r.m.s.: how much of the ripple the battery lets through.
+    code : PointsCode
+        Stable code.
+    statement : str
+        What it means here, in a sentence with its numbers.
     """
 
-    post: str
+    code: PointsCode
+    statement: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PointsOrder(Result):
+    """One order at both posts.
+
+    Attributes
+    ----------
+    order : int
+        The order.
+    frequency_hz : float
+        Its mean frequency, hertz.
+    post_v : float
+        Peak amplitude at the charging post, volts.
+    battery_v : float
+        Peak amplitude at the battery, volts.
+    gain : float
+        Magnitude of the complex ratio battery / post.
+    gain_std : float
+        Standard uncertainty of it.
+    gain_low : float
+        Lower end of its 95 % interval; not below 0.
+    gain_high : float
+        Upper end of its 95 % interval.
+    phase_rad : float
+        Phase of the battery against the post, radians; negative lags.
+    phase_rad_std : float
+        Standard uncertainty of it.
+    impedance_ratio : float or None
+        Magnitude of Z_cable / Z_battery = 1 / H - 1, H the complex ratio; None where the battery shows nothing clear
+        of its noise.
+    impedance_ratio_std : float or None
+        Standard uncertainty of it.
+    impedance_ratio_phase_rad : float or None
+        Angle of Z_cable / Z_battery, radians.
+    """
+
+    order: int
+    frequency_hz: float
+    post_v: float
+    battery_v: float
+    gain: float
+    gain_std: float
+    gain_low: float
+    gain_high: float
+    phase_rad: float
+    phase_rad_std: float
+    impedance_ratio: float | None
+    impedance_ratio_std: float | None
+    impedance_ratio_phase_rad: float | None
+
+    _shown = ("order", "frequency_hz", "post_v", "battery_v", "gain", "phase_rad")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class ImpedanceOrder(Result):
+    """An impedance at one order.
+
+    Attributes
+    ----------
+    order : int
+        The order.
+    frequency_hz : float
+        Its mean frequency, hertz.
+    current_a : float
+        Peak amplitude of the current, amperes.
+    magnitude_ohm : float
+        Magnitude of voltage / current, ohm.
+    magnitude_ohm_std : float
+        Standard uncertainty of it.
+    phase_rad : float
+        Angle of voltage / current, radians; positive: inductive.
+    phase_rad_std : float
+        Standard uncertainty of it.
+    """
+
+    order: int
+    frequency_hz: float
+    current_a: float
+    magnitude_ohm: float
+    magnitude_ohm_std: float
+    phase_rad: float
+    phase_rad_std: float
+
+    _shown = ("order", "frequency_hz", "magnitude_ohm", "phase_rad")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Impedance(Result):
+    """An impedance over the ripple's orders.
+
+    Attributes
+    ----------
+    current : str
+        Name of the trace with the current.
+    clamp : ClampDirection
+        Which way round the clamp sat: "forward" (charging counts positive) or "reversed" (the sign was turned).
+    resistance_ohm : float
+        Resistance, ohm.
+    resistance_ohm_std : float
+        Standard uncertainty of it.
+    resistance_ohm_low : float
+        Lower end of its 95 % interval.
+    resistance_ohm_high : float
+        Upper end of its 95 % interval.
+    inductance_h : float
+        Inductance, henry.
+    inductance_h_std : float
+        Standard uncertainty of it.
+    inductance_h_low : float
+        Lower end of its 95 % interval.
+    inductance_h_high : float
+        Upper end of its 95 % interval.
+    capacitance_f : float or None
+        Series capacitance, farad, where it shows (the battery's charge transfer, at the lowest orders).
+    orders : tuple of ImpedanceOrder
+        The orders whose current stands clear of its noise.
+    """
+
+    current: str
+    clamp: ClampDirection
+    resistance_ohm: float
+    resistance_ohm_std: float
+    resistance_ohm_low: float
+    resistance_ohm_high: float
+    inductance_h: float
+    inductance_h_std: float
+    inductance_h_low: float
+    inductance_h_high: float
+    capacitance_f: float | None
+    orders: tuple[ImpedanceOrder, ...]
+
+    _shown = ("current", "resistance_ohm", "resistance_ohm_std", "inductance_h", "inductance_h_std", "capacitance_f")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PostEstimate(Result):
+    """What the charging post would show, from a reading at the battery.
+
+    Attributes
+    ----------
+    rms_low_v : float
+        Least ripple r.m.s. at the post, volts.
+    rms_high_v : float
+        Greatest ripple r.m.s. at the post, volts.
+    rms_middle_v : float
+        Ripple r.m.s. with every impedance at the (geometric) middle of its range, volts.
+    attenuation_low : float
+        Least attenuation (battery / post) of that range.
+    attenuation_high : float
+        Greatest attenuation (battery / post) of that range.
+    basis : str
+        What the range rests on, in a sentence.
+    """
+
+    rms_low_v: float
+    rms_high_v: float
+    rms_middle_v: float
+    attenuation_low: float
+    attenuation_high: float
+    basis: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Points(Result):
+    """Charging post against battery post.
+
+    Attributes
+    ----------
+    post : str or None
+        Name of the charging-post trace; None when the ripple was read at the battery alone.
+    battery : str
+        Name of the battery-post trace.
+    post_rms_v : float or None
+        Ripple r.m.s. at the charging post, volts, level removed.
+    battery_rms_v : float
+        Ripple r.m.s. at the battery, volts, level removed.
+    attenuation : float or None
+        How much of the ripple the battery lets through: ripple r.m.s. at the battery / at the charging post, of the
+        orders of the electrical cycle, or of the whole record (see `attenuation_basis`); None with a `reason`.
+    attenuation_std : float or None
+        Standard uncertainty of it.
+    attenuation_low : float or None
+        Lower end of its 95 % interval; not below 0.
+    attenuation_high : float or None
+        Upper end of its 95 % interval.
+    attenuation_basis : AttenuationBasis or None
+        What it was formed from: "orders" (the alternator's ripple alone) or "record" (no electrical cycle was found:
+        noise and switched loads count).
+    impedance_ratio : float or None
+        Ripple r.m.s. along the cable (post - battery, order by order) / at the battery: the series impedance of cable
+        and return against the battery's, weighted by the ripple; None without orders at both posts.
+    impedance_ratio_std : float or None
+        Standard uncertainty of it.
+    reason : str or None
+        Why the attenuation is missing, or rests on the record alone.
+    orders : tuple of PointsOrder
+        The orders that stand clear of the noise at the charging post.
+    battery_impedance : Impedance or None
+        Impedance of the battery, where a current was captured.
+    cable_impedance : Impedance or None
+        Impedance of the cable with its joints and the return, where a current and both voltages were captured.
+    post_estimate : PostEstimate or None
+        What the post would show, where the ripple was read at the battery alone.
+    notes : tuple of PointsNote
+        What to bear in mind.
+    """
+
+    post: str | None
     battery: str
-    post_rms_v: float
+    post_rms_v: float | None
     battery_rms_v: float
-    attenuation: float
+    attenuation: float | None
+    attenuation_std: float | None
+    attenuation_low: float | None
+    attenuation_high: float | None
+    attenuation_basis: AttenuationBasis | None
+    impedance_ratio: float | None
+    impedance_ratio_std: float | None
+    reason: str | None
+    orders: tuple[PointsOrder, ...]
+    battery_impedance: Impedance | None
+    cable_impedance: Impedance | None
+    post_estimate: PostEstimate | None
+    notes: tuple[PointsNote, ...]
+
+    _shown = ("post", "battery", "attenuation", "attenuation_std", "impedance_ratio", "reason")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -640,7 +877,7 @@ class Examination(Result):
     contamination : dict of str to Contamination
         Each circuit tested for contamination, by trace name.
     points : Points or None
-        Charging post against battery post, when both were captured.
+        Charging post against battery post; None when the battery's post was not captured.
     findings : tuple of Finding
         The reasoned list a person reads, the most pressing first.
     cautions : tuple of str

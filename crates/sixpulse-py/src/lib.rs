@@ -1,6 +1,7 @@
 //! The Python binding: convert, copy, detach, call, wrap. One file per topic; nothing is computed here.
 use pyo3::prelude::*;
 
+mod compare;
 mod contamination;
 mod coupling;
 mod error;
@@ -23,6 +24,8 @@ mod _core {
     /// Stable codes of the core's errors.
     #[pymodule_export]
     const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
+    #[pymodule_export]
+    use crate::compare::compare_points;
     #[pymodule_export]
     use crate::contamination::{
         assess_contamination, check_conditioner, indicated_hz, indicated_speed_km_h, own_signal, pulse_times_s,

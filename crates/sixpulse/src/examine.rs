@@ -1,6 +1,7 @@
 //! The main job: one capture in, one reasoned examination out.
 
 use crate::angle::PhaseTrack;
+use crate::compare::points::{self, Points};
 use crate::contamination::{self, Contamination};
 use crate::coupling::AcView;
 use crate::cycle::{self, Cycle, CycleHypothesis};
@@ -12,25 +13,9 @@ use crate::rectifier::classify::{self, Judgement};
 use crate::rectifier::signature::Reading;
 use crate::rectifier::{Pattern, Rectifier};
 use crate::ripple::{self, Ripple};
-use crate::trace::{Capture, Machine, Role, Trace, for_each_block};
+use crate::trace::{Capture, Machine, Role, Trace};
 
 pub use crate::level::{Level, LevelVerdict};
-
-/// Alternator post against battery post.
-#[derive(Debug, Clone, PartialEq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Points {
-    /// Name of the charging-post trace.
-    pub post: String,
-    /// Name of the battery-post trace.
-    pub battery: String,
-    /// Ripple r.m.s. at the charging post, volts.
-    pub post_rms_v: f64,
-    /// Ripple r.m.s. at the battery, volts.
-    pub battery_rms_v: f64,
-    /// Battery ripple r.m.s. / charging-post ripple r.m.s.: how much of the ripple the battery lets through.
-    pub attenuation: f64,
-}
 
 /// Everything that one capture says.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,7 +43,7 @@ pub struct Examination {
     /// Each circuit tested for contamination, by trace name.
     #[cfg_attr(feature = "serde", serde(with = "crate::pairs"))]
     pub contamination: Vec<(String, Contamination)>,
-    /// Charging post against battery post, when both were captured.
+    /// Charging post against battery post; `None` when the battery's post was not captured.
     pub points: Option<Points>,
     /// The reasoned list a person reads, the most pressing first.
     pub findings: Vec<Finding>,
@@ -139,7 +124,7 @@ pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examinatio
     };
     let rectifier = if quality.usable { rectifier } else { unfit(rectifier, &quality) };
     let contamination = contamination_of(capture, supply, track.as_ref());
-    let points = points_of(capture)?;
+    let points = points::assess(capture, track.as_ref(), 0.0)?;
     let mut examination = Examination {
         schema_version: SCHEMA_VERSION,
         library_version: crate::VERSION.into(),
@@ -181,6 +166,20 @@ fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOp
     Ok(SupplyReading { cycle, rectifier, ripple, track: chosen.map(|h: &CycleHypothesis| h.track.clone()) })
 }
 
+/// The electrical cycle of a capture's supply trace as [`examine`] finds it; `None` without a supply trace or a cycle.
+///
+/// # Errors
+/// As [`examine`].
+pub(crate) fn track_of(capture: &Capture, options: &ExamineOptions) -> Result<Option<PhaseTrack>> {
+    if let Some(hz) = options.electrical_hz {
+        check_frequency("electrical_hz", hz, capture.sample_rate_hz())?;
+    }
+    let Some(trace) = quality::supply_trace(capture).and_then(|name| capture.trace(name)) else { return Ok(None) };
+    let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
+    let chosen = classify::judge(&reading).chosen;
+    Ok(chosen.and_then(|i| reading.hypotheses.get(i)).map(|h| h.track.clone()))
+}
+
 fn no_cycle_reason(pattern: Pattern) -> &'static str {
     match pattern {
         Pattern::NotCharging => "no ripple repeats in the supply trace: the alternator does not deliver",
@@ -198,12 +197,6 @@ fn expected_hz(capture: &Capture, options: &ExamineOptions) -> Option<(f64, f64)
             Some((hz, COMPUTED_FREQUENCY_STD))
         }
     }
-}
-
-fn rms<S: crate::Samples + ?Sized>(samples: &S) -> f64 {
-    let mut sum = 0.0;
-    for_each_block(samples, |_, block| sum += block.iter().map(|x| x * x).sum::<f64>());
-    (sum / samples.len() as f64).sqrt()
 }
 
 /// Lowest order with at least a tenth of the strongest order's amplitude.
@@ -256,24 +249,6 @@ fn contamination_of(
             (name.clone(), result)
         })
         .collect()
-}
-
-/// Ripple at both posts, read through the same high-pass.
-fn points_of(capture: &Capture) -> Result<Option<Points>> {
-    let (Some((post, p)), Some((battery, b))) =
-        (capture.by_role(Role::ChargingPost), capture.by_role(Role::BatteryPost))
-    else {
-        return Ok(None);
-    };
-    let post_rms_v = rms(&AcView::new(p, RIPPLE_CORNER_HZ)?);
-    let battery_rms_v = rms(&AcView::new(b, RIPPLE_CORNER_HZ)?);
-    Ok((post_rms_v > 0.0).then(|| Points {
-        post: post.into(),
-        battery: battery.into(),
-        post_rms_v,
-        battery_rms_v,
-        attenuation: battery_rms_v / post_rms_v,
-    }))
 }
 
 fn parameters(capture: &Capture, options: &ExamineOptions) -> Vec<(String, f64)> {

@@ -1,10 +1,11 @@
 //! The reasoned list that a person reads: what was found, how sure, what to test next, what not to replace yet.
 
+use crate::compare::impedance::Impedance;
 use crate::contamination::{Contamination, ContaminationVerdict};
 use crate::examine::{Examination, LevelVerdict};
 use crate::quality::QualityImpact;
 use crate::rectifier::Pattern;
-use crate::trace::{Role, words};
+use crate::trace::words;
 
 /// How pressing a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -240,29 +241,49 @@ fn contamination(name: &str, c: &Contamination, pattern: Pattern) -> Finding {
 }
 
 fn points(e: &Examination) -> Option<Finding> {
-    if let Some(p) = &e.points {
-        let statement = format!(
-            "The battery lets {:.0} % of the ripple through: judge the rectifier at \"{}\", not at \"{}\".",
-            100.0 * p.attenuation,
-            p.post,
-            p.battery
-        );
-        let evidence = vec![format!(
-            "{:.0} mV r.m.s. at the charging post, {:.0} mV at the battery",
-            1e3 * p.post_rms_v,
-            1e3 * p.battery_rms_v
-        )];
-        return Some(finding("points_compared", Severity::Info, statement, evidence, None));
-    }
-    (e.supply_role == Some(Role::BatteryPost)).then(|| {
-        finding(
+    let Some(p) = &e.points else { return None };
+    let notes = p.notes.iter().map(|n| n.statement.clone());
+    let (Some(post), Some(post_rms_v)) = (&p.post, p.post_rms_v) else {
+        return Some(finding(
             "measured_at_battery",
             Severity::Warning,
             "The ripple was read at the battery, which cushions it.".into(),
-            Vec::new(),
+            notes.collect(),
             Some("Capture at the alternator's output terminal before a verdict on the rectifier."),
-        )
-    })
+        ));
+    };
+    let attenuation = p.attenuation?;
+    let statement = format!(
+        "The battery lets {:.0} % of the ripple through: judge the rectifier at \"{post}\", not at \"{}\".",
+        100.0 * attenuation,
+        p.battery
+    );
+    let mut evidence = vec![format!(
+        "{:.0} mV r.m.s. at the charging post, {:.0} mV at the battery",
+        1e3 * post_rms_v,
+        1e3 * p.battery_rms_v
+    )];
+    if let (Some(low), Some(high)) = (p.attenuation_low, p.attenuation_high) {
+        evidence.push(format!("95 % interval {:.0} to {:.0} %", 100.0 * low, 100.0 * high));
+    }
+    if let Some(ratio) = p.impedance_ratio {
+        evidence.push(format!("cable and return have {ratio:.2} times the battery's impedance at the ripple's orders"));
+    }
+    let impedances = [("battery", &p.battery_impedance), ("cable and return", &p.cable_impedance)];
+    evidence.extend(impedances.into_iter().filter_map(|(what, z)| z.as_ref().map(|z| impedance_words(what, z))));
+    evidence.extend(p.reason.clone());
+    evidence.extend(notes);
+    Some(finding("points_compared", Severity::Info, statement, evidence, None))
+}
+
+fn impedance_words(what: &str, z: &Impedance) -> String {
+    format!(
+        "{what}: {:.1} mohm ± {:.1} mohm, {:.2} uH ± {:.2} uH",
+        1e3 * z.resistance_ohm,
+        1e3 * z.resistance_ohm_std,
+        1e6 * z.inductance_h,
+        1e6 * z.inductance_h_std
+    )
 }
 
 /// What not to replace yet.

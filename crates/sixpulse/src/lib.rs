@@ -7,6 +7,7 @@
 //! - Results are plain structs; what could not be determined is `None` with a reason, never a NaN.
 //! - Nothing is clamped or guessed silently: a parameter outside its domain is an [`Error`] with a stable code.
 pub mod angle;
+pub mod compare;
 pub mod contamination;
 pub mod coupling;
 pub mod cycle;

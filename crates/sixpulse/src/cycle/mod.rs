@@ -351,7 +351,7 @@ fn coarse_step_v(view: &AcView<'_>) -> Option<f64> {
 }
 
 /// What the zero-phase high-pass before the search, and the instrument's coupling where known, let through.
-fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
+pub(crate) fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
     let zero_phase = 1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2));
     match view.trace().coupling_corner_hz() {
         None => Complex64::from(zero_phase),

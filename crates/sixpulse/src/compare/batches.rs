@@ -1,0 +1,222 @@
+//! Orders of a trace, averaged over batches of successive electrical cycles.
+
+use super::student_95;
+use crate::angle::{self, PhaseTrack};
+use crate::coupling::AcView;
+use crate::cycle::{ORDERS, SEARCH_CORNER_HZ, passed};
+use crate::error::{Error, Result};
+use crate::trace::Trace;
+use ndarray::{Array2, Axis, Slice};
+use rustfft::num_complex::Complex64;
+
+/// Most batches of cycles.
+const MOST_BATCHES: usize = 16;
+/// Fewest cycles that are compared.
+pub(super) const FEWEST_CYCLES: usize = 4;
+/// An order stands clear from this many standard uncertainties of its mean.
+const CLEAR: f64 = 5.0;
+
+/// Complex peak amplitudes of the orders of one trace, batch by batch.
+#[derive(Debug, Clone)]
+pub(super) struct Batches {
+    /// Row = batch, column `n - 1` = order `n`.
+    pub(super) means: Array2<Complex64>,
+    /// Expected squared magnitude of the noise in one batch's mean, by order.
+    noise: Vec<f64>,
+    /// Mean frequency of order 1 in each batch, hertz.
+    pub(super) hz: Vec<f64>,
+}
+
+/// A mean square with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Power {
+    /// Noise taken off, so that it may come out below 0 where there is nothing.
+    pub(super) mean_square: f64,
+    pub(super) std: f64,
+    /// Degrees of freedom of `std`.
+    pub(super) freedom: usize,
+}
+
+impl Power {
+    /// From independent estimates of it.
+    pub(super) fn of(values: &[f64]) -> Self {
+        let (mean_square, std) = mean_and_std(values);
+        Self { mean_square, std, freedom: values.len().saturating_sub(1).max(1) }
+    }
+
+    /// Half the 95 % interval of the mean square.
+    fn reach(&self) -> f64 {
+        student_95(self.freedom) * self.std
+    }
+
+    /// Square root of the mean square; 0 where noise accounts for all of it.
+    pub(super) fn rms(&self) -> f64 {
+        self.mean_square.max(0.0).sqrt()
+    }
+
+    /// Standard uncertainty of [`Power::rms`]: `std / (2 rms)`, at most what brings a mean square of 0 up.
+    pub(super) fn rms_std(&self) -> f64 {
+        let near_zero = self.std.sqrt();
+        if self.rms() > 0.0 { (0.5 * self.std / self.rms()).min(near_zero) } else { near_zero }
+    }
+
+    /// 95 % interval of the r.m.s. value; from 0 where the record does not exclude it.
+    pub(super) fn interval(&self) -> (f64, f64) {
+        let end = |x: f64| x.max(0.0).sqrt();
+        (end(self.mean_square - self.reach()), end(self.mean_square + self.reach()))
+    }
+
+    /// True when the 95 % interval excludes 0.
+    pub(super) fn is_clear(&self) -> bool {
+        self.mean_square > self.reach()
+    }
+}
+
+/// Mean of independent values and its standard uncertainty.
+pub(super) fn mean_and_std(values: &[f64]) -> (f64, f64) {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let spread = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    (mean, (spread / n).sqrt())
+}
+
+impl Batches {
+    /// Reads a trace against the track of its capture's electrical cycle. The high-pass through which it is read, and
+    /// the instrument's coupling where its corner is known, are divided out.
+    ///
+    /// # Errors
+    /// [`Error::TooShort`] for fewer than four whole cycles; as [`angle::order_spectra`].
+    pub(super) fn read(trace: &Trace, track: &PhaseTrack) -> Result<Self> {
+        let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
+        let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
+        let cycles = spectra.divided_by(|hz| passed(&view, hz)).cycles;
+        if cycles.nrows() < FEWEST_CYCLES {
+            let minimum = (FEWEST_CYCLES as f64 * trace.sample_rate_hz() / track.mean_hz()).ceil() as usize;
+            let actual = crate::Samples::len(trace);
+            return Err(Error::TooShort { parameter: "trace".into(), minimum, actual });
+        }
+        Ok(Self::of_cycles(&cycles, track))
+    }
+
+    fn of_cycles(cycles: &Array2<Complex64>, track: &PhaseTrack) -> Self {
+        let (count, orders) = cycles.dim();
+        let batches = count.min(MOST_BATCHES);
+        let start = |b: usize| b * count / batches;
+        let first = track.whole_cycles().0;
+        let time = |b: usize| track.time_at(first + start(b) as f64);
+        let mut means = Array2::zeros((batches, orders));
+        for (b, mut row) in means.axis_iter_mut(Axis(0)).enumerate() {
+            let part = cycles.slice_axis(Axis(0), Slice::from(start(b)..start(b + 1)));
+            row.assign(&(part.sum_axis(Axis(0)) / part.nrows() as f64));
+        }
+        let in_each = count as f64 / batches as f64;
+        let noise = cycles.axis_iter(Axis(1)).map(|c| successive_variance(c.iter().copied()) / in_each).collect();
+        let hz = (0..batches).map(|b| (start(b + 1) - start(b)) as f64 / (time(b + 1) - time(b))).collect();
+        Self { means, noise, hz }
+    }
+
+    pub(super) fn count(&self) -> usize {
+        self.means.nrows()
+    }
+
+    pub(super) fn orders(&self) -> usize {
+        self.means.ncols()
+    }
+
+    /// Mean frequency of order 1 over the record, hertz.
+    pub(super) fn mean_hz(&self) -> f64 {
+        self.hz.iter().sum::<f64>() / self.hz.len() as f64
+    }
+
+    /// The trace with another one taken off.
+    pub(super) fn minus(&self, other: &Self) -> Self {
+        let noise = self.noise.iter().zip(&other.noise).map(|(a, b)| a + b).collect();
+        Self { means: &self.means - &other.means, noise, hz: self.hz.clone() }
+    }
+
+    /// The trace as it would be without a delay of `delay_s` on its channel.
+    pub(super) fn advanced(mut self, delay_s: f64) -> Self {
+        for (mut row, hz) in self.means.axis_iter_mut(Axis(0)).zip(&self.hz) {
+            for (i, a) in row.iter_mut().enumerate() {
+                *a *= Complex64::cis(std::f64::consts::TAU * (i + 1) as f64 * hz * delay_s);
+            }
+        }
+        self
+    }
+
+    /// Squared amplitude of an order (index from 0) in each batch, noise taken off.
+    fn squares(&self, i: usize) -> impl Iterator<Item = f64> + '_ {
+        self.means.column(i).into_iter().map(move |a| a.norm_sqr() - self.noise[i])
+    }
+
+    /// Peak amplitude of an order (index from 0) over the record, noise taken off.
+    pub(super) fn amplitude(&self, i: usize) -> f64 {
+        (self.squares(i).sum::<f64>() / self.count() as f64).max(0.0).sqrt()
+    }
+
+    /// Orders (indices from 0) that stand clear of the noise.
+    pub(super) fn clear_orders(&self) -> Vec<usize> {
+        let clear = |i: &usize| {
+            let noise = self.noise[*i] / self.count() as f64;
+            let strongest = (0..self.orders()).map(|k| self.amplitude(k)).fold(0.0, f64::max);
+            // Rounding leaves 1e-12 of the strongest order in a record without noise.
+            self.amplitude(*i) > CLEAR * noise.sqrt() && self.amplitude(*i) > 1e-9 * strongest
+        };
+        (0..self.orders()).filter(clear).collect()
+    }
+
+    /// Mean square of the orders given, batch by batch: `sum c_n^2 / 2`, noise taken off.
+    pub(super) fn mean_squares(&self, orders: &[usize]) -> Vec<f64> {
+        let mut out = vec![0.0; self.count()];
+        for &i in orders.iter().filter(|i| **i < self.orders()) {
+            out.iter_mut().zip(self.squares(i)).for_each(|(sum, square)| *sum += 0.5 * square);
+        }
+        out
+    }
+
+    /// Mean square of the orders given over the record.
+    pub(super) fn power(&self, orders: &[usize]) -> Power {
+        Power::of(&self.mean_squares(orders))
+    }
+
+    /// Complex ratio `response / self` at an order (index from 0) with the standard uncertainty of each of its parts;
+    /// `None` where `self` shows nothing.
+    ///
+    /// Least squares over the batches, the noise of `self` taken off its power, so that it does not pull the ratio down.
+    pub(super) fn ratio(&self, response: &Self, i: usize) -> Option<(Complex64, f64)> {
+        let power: f64 = self.squares(i).sum();
+        if power <= 0.0 || i >= response.orders() {
+            return None;
+        }
+        let pairs = || self.means.column(i).into_iter().zip(response.means.column(i));
+        let ratio = pairs().map(|(x, y)| x.conj() * y).sum::<Complex64>() / power;
+        let left: f64 = pairs().map(|(x, y)| (y - ratio * x).norm_sqr()).sum();
+        let variance = left / (self.count() as f64 - 1.0).max(1.0) / power;
+        Some((ratio, (0.5 * variance).sqrt()))
+    }
+
+    /// Expected squared magnitude of the noise in one batch's mean of an order (index from 0).
+    pub(super) fn noise(&self, i: usize) -> f64 {
+        self.noise[i]
+    }
+}
+
+/// Variance of one value from the differences of successive ones, which a drift does not lift.
+fn successive_variance(values: impl Iterator<Item = Complex64> + Clone) -> f64 {
+    let differences = values.clone().skip(1).zip(values).map(|(b, a)| (b - a).norm_sqr());
+    let count = differences.clone().count().max(1) as f64;
+    differences.sum::<f64>() / (2.0 * count)
+}
+
+/// The ratio of two mean squares estimated batch by batch, and the standard uncertainty of it; `None` where the
+/// denominator shows nothing.
+pub(super) fn ratio_of_mean_squares(numerator: &[f64], denominator: &[f64]) -> Option<(f64, f64)> {
+    let (above, _) = mean_and_std(numerator);
+    let (below, _) = mean_and_std(denominator);
+    if below <= 0.0 {
+        return None;
+    }
+    let ratio = above / below;
+    let left: Vec<f64> = numerator.iter().zip(denominator).map(|(a, b)| (a - ratio * b) / below).collect();
+    Some((ratio, mean_and_std(&left).1))
+}
