@@ -22,15 +22,19 @@ __all__ = [
     "Contamination",
     "ContaminationVerdict",
     "Cycle",
+    "DecidingTest",
     "Evidence",
     "Examination",
     "Finding",
     "FloatArray",
     "FrequencyCandidate",
+    "HealthyRange",
     "Impedance",
     "ImpedanceOrder",
     "Level",
     "LevelVerdict",
+    "LimitBasis",
+    "LimitComparison",
     "OrderTransfer",
     "Pattern",
     "Points",
@@ -45,6 +49,8 @@ __all__ = [
     "Rectifier",
     "Result",
     "Ripple",
+    "RippleAmount",
+    "RippleSeverity",
     "Role",
     "Severity",
     "TraceQuality",
@@ -63,6 +69,16 @@ Role: TypeAlias = Literal[
     "battery_current",
     "other",
 ]
+DecidingTest: TypeAlias = Literal[
+    "give_engine_speed",
+    "measure_at_alternator",
+    "finer_range",
+    "raise_load",
+    "probe_stator_terminal",
+    "test_diodes",
+]
+LimitBasis: TypeAlias = Literal["standard", "common_practice"]
+RippleAmount: TypeAlias = Literal["below_healthy", "usual", "as_with_poor_battery", "above_healthy"]
 Pattern: TypeAlias = Literal[
     "healthy",
     "open_diode",
@@ -398,6 +414,98 @@ class Cycle(Result):
 
 
 @dataclass(frozen=True, eq=False, repr=False)
+class LimitComparison(Result):
+    """The ripple against one limit.
+
+    Attributes
+    ----------
+    code : str
+        Stable name of the limit.
+    basis : LimitBasis
+        What it rests on.
+    source : str
+        Where it is from, and how sure that is.
+    quantity : str
+        The field of :class:`Ripple` that is compared: ``rms_v`` or ``peak_to_peak_v``.
+    value_v : float
+        Its value, volts.
+    limit_v : float
+        The limit, volts.
+    ratio : float
+        Value / limit.
+    exceeded : bool
+        True above the limit.
+    applies : bool
+        False where the limit is meant for another measuring point: a limit for the alternator's post says nothing at
+        the battery.
+    """
+
+    code: str
+    basis: LimitBasis
+    source: str
+    quantity: str
+    value_v: float
+    limit_v: float
+    ratio: float
+    exceeded: bool
+    applies: bool
+
+    _shown = ("code", "value_v", "limit_v", "exceeded", "applies")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class HealthyRange(Result):
+    """The ripple that a sound machine makes, 90 % of simulated ones.
+
+    Attributes
+    ----------
+    battery : str
+        ``ordinary`` or ``poor``: the battery's state that the range is for.
+    low_v : float
+        Lower end (5 % of simulated machines lie below), volts r.m.s.
+    middle_v : float
+        Middle, volts r.m.s.
+    high_v : float
+        Upper end (5 % lie above), volts r.m.s.
+    """
+
+    battery: str
+    low_v: float
+    middle_v: float
+    high_v: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class RippleSeverity(Result):
+    """How much ripple there is, apart from what makes it: the amount convicts no part.
+
+    Attributes
+    ----------
+    system_v : float
+        Nominal voltage of the system, 12 or 24.
+    system_v_known : bool
+        False where AC coupling hides the level: 12 V is then an assumption.
+    charging_current_a : float or None
+        Mean current of the bridge, amperes, where a DC-coupled current was captured.
+    limits : tuple of LimitComparison
+        The ripple against every limit.
+    healthy_ranges : tuple of HealthyRange
+        What sound machines make at this speed (and current, where known); empty without a cycle.
+    amount : RippleAmount or None
+        Where the ripple lies against them; None without a range.
+    """
+
+    system_v: float
+    system_v_known: bool
+    charging_current_a: float | None
+    limits: tuple[LimitComparison, ...]
+    healthy_ranges: tuple[HealthyRange, ...]
+    amount: RippleAmount | None
+
+    _shown = ("amount", "system_v", "charging_current_a")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
 class Evidence(Result):
     """One figure that moved the verdict.
 
@@ -436,13 +544,16 @@ class Ambiguity(Result):
         The electrical frequency it would need, hertz.
     probability : float
         Its probability.
+    test : DecidingTest
+        Kind of the test that would decide.
     next_test : str
-        The test that would decide.
+        The test that would decide, in a sentence.
     """
 
     pattern: Pattern
     electrical_hz: float | None
     probability: float
+    test: DecidingTest
     next_test: str
 
 
@@ -467,6 +578,8 @@ class Rectifier(Result):
         Other readings that the capture allows.
     reason : str or None
         Why the pattern is undetermined, where it is.
+    test : DecidingTest or None
+        The test that would decide, where the pattern is undetermined for want of information.
     model_version : str
         Version of the model that judged.
     """
@@ -478,6 +591,7 @@ class Rectifier(Result):
     evidence: tuple[Evidence, ...]
     ambiguous_with: tuple[Ambiguity, ...]
     reason: str | None
+    test: DecidingTest | None
     model_version: str
 
     def _facts(self) -> list[tuple[str, str]]:
@@ -870,6 +984,8 @@ class Examination(Result):
         Charging level.
     ripple : Ripple or None
         Ripple of the supply trace; None when there is no supply trace.
+    severity : RippleSeverity or None
+        How much ripple that is, apart from what makes it; None when there is no supply trace.
     cycle : Cycle
         The electrical cycle.
     rectifier : Rectifier
@@ -891,6 +1007,7 @@ class Examination(Result):
     quality: Quality
     level: Level
     ripple: Ripple | None
+    severity: RippleSeverity | None
     cycle: Cycle
     rectifier: Rectifier
     contamination: dict[str, Contamination]

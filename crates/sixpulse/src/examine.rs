@@ -13,6 +13,7 @@ use crate::rectifier::classify::{self, Judgement};
 use crate::rectifier::signature::Reading;
 use crate::rectifier::{Pattern, Rectifier};
 use crate::ripple::{self, Ripple};
+use crate::severity::{self, RippleSeverity};
 use crate::trace::{Capture, Machine, Role, Trace};
 
 pub use crate::level::{Level, LevelVerdict};
@@ -36,6 +37,8 @@ pub struct Examination {
     pub level: Level,
     /// Ripple of the supply trace; `None` when there is no supply trace.
     pub ripple: Option<Ripple>,
+    /// How much ripple that is, apart from what makes it; `None` when there is no supply trace.
+    pub severity: Option<RippleSeverity>,
     /// The electrical cycle.
     pub cycle: Cycle,
     /// The verdict on the rectifier.
@@ -123,6 +126,10 @@ pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examinatio
         _ => assessed,
     };
     let rectifier = if quality.usable { rectifier } else { unfit(rectifier, &quality) };
+    let severity = supply.zip(ripple.as_ref()).map(|((_, trace), ripple)| {
+        let pulses = options.machine.pulse_number();
+        severity::judge(capture, trace.role(), level.system_v, ripple, &cycle, pulses)
+    });
     let contamination = contamination_of(capture, supply, track.as_ref());
     let points = points::assess(capture, track.as_ref(), 0.0)?;
     let mut examination = Examination {
@@ -133,6 +140,7 @@ pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examinatio
         quality,
         level,
         ripple,
+        severity,
         cycle,
         rectifier,
         contamination,

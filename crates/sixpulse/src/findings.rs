@@ -4,7 +4,8 @@ use crate::compare::impedance::Impedance;
 use crate::contamination::{Contamination, ContaminationVerdict};
 use crate::examine::{Examination, LevelVerdict};
 use crate::quality::QualityImpact;
-use crate::rectifier::Pattern;
+use crate::rectifier::{DecidingTest, Pattern};
+use crate::severity::{LimitBasis, RippleAmount, RippleSeverity};
 use crate::trace::words;
 
 /// How pressing a finding is.
@@ -40,6 +41,7 @@ pub struct Finding {
 #[must_use]
 pub fn findings(examination: &Examination) -> Vec<Finding> {
     let mut list = vec![level(examination), rectifier(examination)];
+    list.extend(examination.severity.as_ref().and_then(ripple_amount));
     list.extend(quality(examination));
     list.extend(
         examination.contamination.iter().map(|(name, c)| contamination(name, c, examination.rectifier.pattern)),
@@ -122,6 +124,7 @@ fn rectifier(e: &Examination) -> Finding {
             a.next_test
         )
     }));
+    let next = e.rectifier.test.map_or(next, DecidingTest::statement);
     finding(&format!("rectifier_{pattern}"), severity, statement.into(), evidence, Some(next))
 }
 
@@ -284,6 +287,36 @@ fn impedance_words(what: &str, z: &Impedance) -> String {
         1e6 * z.inductance_h,
         1e6 * z.inductance_h_std
     )
+}
+
+/// How much ripple there is; never a reason to name a part.
+fn ripple_amount(s: &RippleSeverity) -> Option<Finding> {
+    let said = match s.amount? {
+        RippleAmount::BelowHealthy => "is less than sound machines of this speed usually make",
+        RippleAmount::Usual => "is what sound machines of this speed make",
+        RippleAmount::AsWithPoorBattery => "is more than usual, as sound machines with a poor battery make",
+        RippleAmount::AboveHealthy => "is more than sound machines make, even with a poor battery",
+    };
+    let over_standard = s.limits.iter().any(|l| l.exceeded && l.basis == LimitBasis::Standard);
+    let severity = if over_standard { Severity::Warning } else { Severity::Info };
+    let mut evidence: Vec<String> = s
+        .healthy_ranges
+        .iter()
+        .map(|r| {
+            format!(
+                "sound machines with {} battery: {:.0} to {:.0} mV r.m.s. (simulated)",
+                if r.battery == "poor" { "a poor" } else { "an ordinary" },
+                1e3 * r.low_v,
+                1e3 * r.high_v
+            )
+        })
+        .collect();
+    evidence.extend(s.limits.iter().filter(|l| l.applies).map(|l| {
+        let side = if l.exceeded { "above" } else { "below" };
+        format!("{:.3} V is {side} the limit of {} V ({})", l.value_v, l.limit_v, l.source)
+    }));
+    let statement = format!("The amount of ripple {said}; the amount alone convicts no part.");
+    Some(finding("ripple_amount", severity, statement, evidence, None))
 }
 
 /// What not to replace yet.

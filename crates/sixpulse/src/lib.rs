@@ -20,6 +20,7 @@ mod pairs;
 pub mod quality;
 pub mod rectifier;
 pub mod ripple;
+pub mod severity;
 pub mod spectrum;
 pub mod tone;
 pub mod trace;

@@ -5,6 +5,7 @@
 //! rectifier's ripple", and one soft-max over all of them gives the probabilities. A known frequency enters as soft
 //! evidence on its side of the pairs.
 
+use super::deciding;
 use super::evidence;
 use super::model::{Model, model};
 use super::signature::{self, Reading, Signature, SupplyFacts};
@@ -67,8 +68,9 @@ pub fn judge(reading: &Reading) -> Judgement {
         sub_kind: chosen.and_then(|i| evidence::sub_kind(pattern, &hypotheses[i])),
         sub_six_ratio: chosen.and_then(|i| signature::sub_six_ratio(&hypotheses[i])),
         evidence,
-        ambiguous_with: ambiguities(hypotheses, &probabilities, best),
+        ambiguous_with: ambiguities(reading, &probabilities, pattern, chosen),
         reason: (pattern == Pattern::Undetermined).then(|| reason(best, probability)),
+        test: (pattern == Pattern::Undetermined).then(|| deciding::undetermined(facts)),
         probabilities: by_pattern,
         model_version: model.version.into(),
     };
@@ -160,41 +162,23 @@ fn candidates(hypotheses: &[CycleHypothesis], p: &Scores) -> Vec<FrequencyCandid
     list
 }
 
-fn ambiguities(hypotheses: &[CycleHypothesis], p: &Scores, best: Pattern) -> Vec<Ambiguity> {
-    let mut list = Vec::new();
-    for (i, &pattern) in ON_A_CYCLE.iter().enumerate().filter(|(_, q)| **q != best) {
-        let top = (0..p.pairs.len()).max_by(|&a, &b| p.pairs[a][i].total_cmp(&p.pairs[b][i]));
-        let probability: f64 = p.pairs.iter().map(|pair| pair[i]).sum();
-        if let Some(top) = top.filter(|_| probability >= MENTIONED) {
-            list.push(Ambiguity {
-                pattern,
-                electrical_hz: Some(hypotheses[top].electrical_hz()),
-                probability,
-                next_test: deciding_test(best, pattern).into(),
-            });
-        }
-    }
+/// The other readings worth a mention, each with the test that would decide.
+fn ambiguities(reading: &Reading, p: &Scores, named: Pattern, chosen: Option<usize>) -> Vec<Ambiguity> {
+    let hz = |i: usize| reading.hypotheses[i].electrical_hz();
+    let best = (named, chosen.map(hz));
+    let mut list: Vec<Ambiguity> = by_pattern(p)
+        .into_iter()
+        .filter(|(pattern, probability)| {
+            *pattern != named && *pattern != Pattern::Undetermined && *probability >= MENTIONED
+        })
+        .map(|(pattern, probability)| {
+            let electrical_hz = chosen_hypothesis(p, pattern).map(hz);
+            let test = deciding::between(best, (pattern, electrical_hz), &reading.facts);
+            Ambiguity { pattern, electrical_hz, probability, test, next_test: test.statement().into() }
+        })
+        .collect();
     list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     list
-}
-
-/// The test that tells two patterns apart.
-fn deciding_test(best: Pattern, other: Pattern) -> &'static str {
-    use Pattern::{Healthy, Imbalance, OpenPhase, ShortedDiode};
-    match (best, other) {
-        (Healthy, OpenPhase) | (OpenPhase, Healthy) => {
-            "Give the engine speed, pulley ratio and pole pairs: the two readings differ threefold in electrical frequency."
-        }
-        (Healthy, Imbalance) | (Imbalance, Healthy) => {
-            "Capture again at the alternator's post with a heavy electrical load on: an unequal phase grows with current."
-        }
-        (ShortedDiode, _) | (_, ShortedDiode) => {
-            "With the engine off and the battery disconnected, test the diodes of the rectifier in both directions."
-        }
-        _ => {
-            "Probe a stator terminal against the case: a missing half-wave shows which diode or phase does not conduct."
-        }
-    }
 }
 
 fn reason(best: Pattern, probability: f64) -> String {

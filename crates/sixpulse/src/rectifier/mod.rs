@@ -3,12 +3,14 @@
 pub mod classify;
 mod coefficients;
 mod coefficients_12;
+mod deciding;
 mod evidence;
 pub mod ideal;
 pub mod model;
 pub mod signature;
 
 use crate::trace::words;
+pub use deciding::DecidingTest;
 
 /// What the ripple's shape says of the rectifier.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -83,7 +85,9 @@ pub struct Ambiguity {
     pub electrical_hz: Option<f64>,
     /// Its probability.
     pub probability: f64,
-    /// The test that would decide.
+    /// Kind of the test that would decide.
+    pub test: DecidingTest,
+    /// The test that would decide, in a sentence.
     pub next_test: String,
 }
 
@@ -107,6 +111,8 @@ pub struct Rectifier {
     pub ambiguous_with: Vec<Ambiguity>,
     /// Why the pattern is undetermined, where it is.
     pub reason: Option<String>,
+    /// The test that would decide, where the pattern is undetermined for want of information.
+    pub test: Option<DecidingTest>,
     /// Version of the model that judged.
     pub model_version: String,
 }
@@ -124,6 +130,7 @@ impl Rectifier {
             evidence: Vec::new(),
             ambiguous_with: Vec::new(),
             reason: Some(reason.into()),
+            test: None,
             model_version: crate::VERSION.into(),
         }
     }
