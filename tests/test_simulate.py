@@ -371,9 +371,29 @@ def test_bad_draws_are_typed(arguments: dict[str, Any], error: type[Exception], 
     ],
 )
 def test_unphysical_circuits_are_named(name: str, value: float, word: str) -> None:
-    scenario = Scenario.draw(seed=1, pattern="healthy").replace(**{name: value})
+    scenario = Scenario.draw(seed=1, pattern="healthy")
     with pytest.raises(errors.OutOfRangeError, match=word):
-        simulate(scenario)
+        scenario.replace(**{name: value})
+
+
+def test_the_transfer_of_every_path_is_known() -> None:
+    # A shared return carries the charging current: no gain from a voltage, yet one at each order.
+    scenario = Scenario.draw(seed=6, pattern="open_diode", sensor_mode="contaminated_still", cycles=20).replace(
+        **{"sensor.paths": [{"kind": "shared_ground", "resistance_ohm": 0.01}]}
+    )
+    truth = simulate(scenario)[1].sensor
+    assert truth is not None
+    assert truth.gain_v_per_v is None
+    assert truth.order_transfer
+    assert [t.order for t in truth.order_transfer] == sorted({t.order for t in truth.order_transfer})
+    assert all(0 < t.gain_v_per_v < 1 and abs(t.lag_rad) <= np.pi for t in truth.order_transfer)
+    plain = Scenario.draw(seed=6, pattern="open_diode", sensor_mode="contaminated_still", cycles=20).replace(
+        **{"sensor.paths": [{"kind": "gain_delay", "source": "post", "gain_v_per_v": 0.3, "delay_s": 3e-5}], "ramp": 0.0}
+    )
+    truth = simulate(plain)[1].sensor
+    assert truth is not None
+    # The delay stands between points of the grid (straight lines), and the ends of whole cycles are a sample wide.
+    np.testing.assert_allclose([t.gain_v_per_v for t in truth.order_transfer], 0.3, rtol=0.02)
 
 
 def test_undersampling_must_be_asked_for() -> None:

@@ -68,6 +68,7 @@ from .results import Pattern
 
 __all__ = [
     "FaultPlace",
+    "OrderTransfer",
     "PointTruth",
     "Scenario",
     "SensorTruth",
@@ -316,6 +317,24 @@ class PointTruth(Result):
 
 
 @dataclass(frozen=True, eq=False, repr=False)
+class OrderTransfer(Result):
+    """What was coupled into the sensor's line over the charging post's ripple, at one order of the electrical frequency.
+
+    Attributes
+    ----------
+    order : int
+    gain_v_per_v : float
+        Ratio of the amplitudes, 0 or more, in the angle domain over the record's whole cycles.
+    lag_rad : float
+        Angle behind the charging post at that order, -pi to pi: ``2 pi order f delay`` for a plain delay.
+    """
+
+    order: int
+    gain_v_per_v: float
+    lag_rad: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
 class SensorTruth(Result):
     """The sensor's circuit.
 
@@ -327,6 +346,9 @@ class SensorTruth(Result):
     purity : {"clean", "contaminated"}
     gain_v_per_v, delay_s : float or None
         Transfer from the charging post's ripple; None where it is no plain gain and delay (no delay when clean).
+    order_transfer : tuple of OrderTransfer
+        Transfer at every order up to 12 that the charging post carries with 2 % of its greatest order or more, whatever
+        the path; empty when clean.
     own_frequency_hz, own_tooth_hz : float or None
         Mean frequency of the ring's places, and of the teeth that are there; None at standstill.
     own_peak_to_peak_v, own_rms_v, coupled_rms_v : float
@@ -342,6 +364,7 @@ class SensorTruth(Result):
     purity: Purity
     gain_v_per_v: float | None
     delay_s: float | None
+    order_transfer: tuple[OrderTransfer, ...]
     own_frequency_hz: float | None
     own_tooth_hz: float | None
     own_peak_to_peak_v: float

@@ -67,12 +67,18 @@ fn alternator(a: &Alternator) -> Result<()> {
     excitation(a)
 }
 
+/// The abscissa of a table over the field current.
+fn field_current(parameter: &str, field_a: &[f64]) -> Result<()> {
+    field_a.iter().try_for_each(|i| check_within(parameter, *i, 0.0, 1e3, "A"))
+}
+
 fn inductance(l: &Inductance) -> Result<()> {
     let within = |v: f64| check_within("inductance", v, 1e-10, 1.0, "H");
     match l {
         Inductance::Constant { henry } => within(*henry),
         Inductance::Table { field_a, henry } => {
             check_table("inductance.field_a", field_a, henry)?;
+            field_current("inductance.field_a", field_a)?;
             henry.iter().try_for_each(|v| within(*v))
         }
         Inductance::Law { unsaturated_h, saturated_h, knee_a } => {
@@ -125,6 +131,7 @@ fn field_winding(w: &FieldWinding) -> Result<()> {
         FluxCurve::Linear { weber_per_a } => check_within("flux.weber_per_a", *weber_per_a, 0.0, 10.0, "Wb/A"),
         FluxCurve::Table { field_a, weber } => {
             check_table("flux.field_a", field_a, weber)?;
+            field_current("flux.field_a", field_a)?;
             weber.iter().try_for_each(|v| check_within("flux.weber", *v, 0.0, 10.0, "Wb"))
         }
         FluxCurve::Froelich { saturated_wb, knee_a, residual_wb } => {
@@ -159,6 +166,7 @@ fn drive(d: &Drive) -> Result<()> {
         }
         SpeedProfile::Piecewise { time_s, rpm: v } => {
             check_table("engine.time_s", time_s, v)?;
+            time_s.iter().try_for_each(|t| time("engine.time_s", *t, -3600.0))?;
             v.iter().try_for_each(|v| rpm(*v))?;
         }
     }

@@ -17,8 +17,8 @@ use crate::scope::{Channel, Fine, Scope, Undersampling, digitise};
 use crate::sensor::{Sensor, SensorSignal, Sources};
 use crate::solve::{Circuit, SolveRequest, Waveforms, settled_field_current, solve};
 use crate::truth::{
-    FaultPlace, Motion, PointTruth, Purity, SensorTruth, TRUTH_VERSION, TraceTruth, Truth, fault_places, mean,
-    point_truth, rms_about, track, whole_cycles,
+    FaultPlace, Motion, OrderTransfer, PointTruth, Purity, SensorTruth, TRUTH_VERSION, TraceTruth, Truth, fault_places,
+    mean, order_transfer, point_truth, rms_about, track, whole_cycles,
 };
 
 /// Version of the layout of [`Scenario`]; raised when a field changes its meaning or goes.
@@ -153,12 +153,13 @@ impl Scenario {
         crate::overrides::read(serde_json::from_str(text).map_err(document)?)
     }
 
-    /// Refuses what is not physical, not documented or contradicts itself. The circuit is checked by the solver.
+    /// Refuses what is not physical, not documented or contradicts itself.
     ///
     /// # Errors
     /// [`Error::OutOfRange`], [`Error::InvalidCombination`] naming the parameter.
     pub fn check(&self) -> Result<()> {
         self.check_versions()?;
+        crate::check::circuit(&self.circuit)?;
         self.scope.check()?;
         domain::between("settle_s", self.settle_s, 0.0, 60.0, "s")?;
         if let EngineSpeed::Known { error_ratio } = self.engine_speed {
@@ -262,7 +263,11 @@ pub fn simulate(scenario: &Scenario) -> Result<(Capture, Truth)> {
     let line = scenario.sensor.as_ref().map(|s| s.signal(sources, duration_s, scenario.seed, scenario.member));
     let (capture, traces) = record(scenario, &solution, line.as_ref())?;
     let mut truth = truth_of(scenario, &solution)?;
-    truth.sensor = scenario.sensor.as_ref().zip(line.as_ref()).map(|(s, l)| sensor_truth(s, l, sources));
+    truth.sensor = scenario
+        .sensor
+        .as_ref()
+        .zip(line.as_ref())
+        .map(|(s, l)| SensorTruth { order_transfer: coupled_orders(s, l, &solution), ..sensor_truth(s, l, sources) });
     truth.traces = traces;
     let capture = described(capture, scenario, truth.engine_rpm)?;
     Ok((capture, truth))
@@ -444,6 +449,15 @@ fn judged(scenario: &Scenario, bridge_current_a: f64) -> Result<Pattern> {
     }
 }
 
+/// Transfer of the coupled ripple order by order; nothing for a clean circuit.
+fn coupled_orders(sensor: &Sensor, line: &SensorSignal, solution: &Solution) -> Vec<OrderTransfer> {
+    if !sensor.contaminated() {
+        return Vec::new();
+    }
+    let coupled: Vec<f64> = line.line_v.iter().zip(&line.own_v).map(|(y, x)| y - x).collect();
+    order_transfer(&solution.post, &coupled, &solution.waves.electrical_angle_rad)
+}
+
 fn sensor_truth(sensor: &Sensor, line: &SensorSignal, sources: Sources<'_>) -> SensorTruth {
     let coupled: Vec<f64> = line.line_v.iter().zip(&line.own_v).map(|(y, x)| y - x).collect();
     let turning = sensor.ring.tooth_hz > 0.0;
@@ -457,6 +471,7 @@ fn sensor_truth(sensor: &Sensor, line: &SensorSignal, sources: Sources<'_>) -> S
         purity: if sensor.contaminated() { Purity::Contaminated } else { Purity::Clean },
         gain_v_per_v,
         delay_s,
+        order_transfer: Vec::new(),
         own_frequency_hz: turning.then_some(sensor.ring.tooth_hz),
         own_tooth_hz: turning.then(|| sensor.ring.present_hz()),
         own_peak_to_peak_v: high - low,

@@ -158,9 +158,7 @@ impl Channel {
         domain::between(&format!("{name}.bandwidth_hz"), self.bandwidth_hz, 10.0, 1e10, "Hz")?;
         domain::between(&format!("{name}.probe_factor"), self.probe_factor, 1.0, 1000.0, "")?;
         domain::between(&format!("{name}.noise_v"), self.noise_v, 0.0, 100.0, "V")?;
-        if self.coupling == Coupling::Ac {
-            domain::between(&format!("{name}.coupling_corner_hz"), self.coupling_corner_hz, 1e-3, 1e4, "Hz")?;
-        }
+        domain::between(&format!("{name}.coupling_corner_hz"), self.coupling_corner_hz, 1e-3, 1e4, "Hz")?;
         if let RangeChoice::Given { full_scale_v, offset_v } = self.range {
             domain::between(&format!("{name}.range.full_scale_v"), full_scale_v, 1e-4, 1e5, "V")?;
             domain::between(&format!("{name}.range.offset_v"), offset_v, -1e5, 1e5, "V")?;

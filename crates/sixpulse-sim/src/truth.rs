@@ -132,6 +132,10 @@ pub struct SensorTruth {
     pub gain_v_per_v: Option<f64>,
     /// Delay behind the charging post, seconds; `None` likewise.
     pub delay_s: Option<f64>,
+    /// Transfer from the charging post at each order of the electrical frequency that the post carries with at least
+    /// [`TRANSFER_SHARE`] of its greatest order, in whatever way the ripple comes; empty for a clean circuit.
+    #[serde(default)]
+    pub order_transfer: Vec<OrderTransfer>,
     /// Mean frequency of the ring's places (teeth and gaps alike), hertz; `None` at standstill.
     pub own_frequency_hz: Option<f64>,
     /// Mean frequency of the teeth that are there, hertz; `None` at standstill.
@@ -148,6 +152,24 @@ pub struct SensorTruth {
     pub indicated_hz: f64,
     /// Pulses that it counts with the ripple.
     pub indicated_pulses: usize,
+}
+
+/// Least amplitude of an order, relative to the greatest one at the charging post, for which a transfer is stated.
+pub const TRANSFER_SHARE: f64 = 0.02;
+/// Orders to which a transfer is stated.
+pub const TRANSFER_ORDERS: usize = 12;
+
+/// Transfer at one order: what was coupled into the sensor's line over the ripple of the charging post, both in the angle
+/// domain over the record's whole cycles (on a ramp a mean over the speeds).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct OrderTransfer {
+    /// Order of the electrical frequency, from 1.
+    pub order: usize,
+    /// Amplitude coupled in over the amplitude at the charging post, V/V, 0 or more.
+    pub gain_v_per_v: f64,
+    /// Angle by which it lags the charging post at that order, radians, above -pi to pi: `2 pi order f delay` for a
+    /// plain delay, half a turn more for a reversed one.
+    pub lag_rad: f64,
 }
 
 /// What the instrument did.
@@ -245,8 +267,31 @@ pub fn whole_cycles(angle_rad: &[f64]) -> usize {
     if cycles < 1.0 { 0 } else { angle_rad.partition_point(|a| *a < end - 1e-9) }
 }
 
-/// `c_n = |2 / Theta int x exp(-j n theta) dtheta|` over the whole cycles Theta of the record (trapezoids in the angle).
+/// `c_n = |2 / Theta int x exp(-j n theta) dtheta|`.
 fn order_amplitudes(x: &[f64], level: f64, angle_rad: &[f64]) -> Vec<f64> {
+    order_phasors(x, level, angle_rad).iter().map(|(re, im)| libm::sqrt(re * re + im * im)).collect()
+}
+
+/// The transfer from `post` to what was `coupled` in, order by order.
+#[must_use]
+pub fn order_transfer(post: &[f64], coupled: &[f64], angle_rad: &[f64]) -> Vec<OrderTransfer> {
+    let from = order_phasors(post, mean(post), angle_rad);
+    let to = order_phasors(coupled, mean(coupled), angle_rad);
+    let size = |c: &(f64, f64)| libm::sqrt(c.0 * c.0 + c.1 * c.1);
+    let greatest = from.iter().map(size).fold(0.0, f64::max);
+    let orders = (1..=TRANSFER_ORDERS).zip(from.iter().zip(&to));
+    let carried = orders.filter(|(_, (p, _))| greatest > 0.0 && size(p) >= TRANSFER_SHARE * greatest);
+    carried
+        .map(|(order, (p, c))| {
+            // p conj(c): its angle is that of the post less that of the coupled ripple.
+            let (re, im) = (p.0 * c.0 + p.1 * c.1, p.1 * c.0 - p.0 * c.1);
+            OrderTransfer { order, gain_v_per_v: size(c) / size(p), lag_rad: libm::atan2(im, re) }
+        })
+        .collect()
+}
+
+/// `2 / Theta int x exp(-j n theta) dtheta` over the whole cycles Theta of the record (trapezoids in the angle).
+fn order_phasors(x: &[f64], level: f64, angle_rad: &[f64]) -> Vec<(f64, f64)> {
     let count = whole_cycles(angle_rad).min(x.len());
     let mut sums = [(0.0_f64, 0.0_f64); ORDERS];
     for i in 0..count {
@@ -263,7 +308,7 @@ fn order_amplitudes(x: &[f64], level: f64, angle_rad: &[f64]) -> Vec<f64> {
     }
     let total = if count > 0 { angle_rad[count - 1] - angle_rad[0] } else { 0.0 };
     let scale = if total > 0.0 { 2.0 / total } else { 0.0 };
-    sums.iter().map(|(re, im)| scale * libm::sqrt(re * re + im * im)).collect()
+    sums.iter().map(|(re, im)| (scale * re, scale * im)).collect()
 }
 
 /// At most [`TRACK_POINTS`] points of the frequency, spread evenly.
@@ -304,6 +349,25 @@ mod tests {
         }
         let law = ((0.2_f64.powi(2) + 0.1_f64.powi(2) + 0.05_f64.powi(2)) / 2.0).sqrt();
         assert!((truth.synchronous_rms_v - law).abs() < 1e-4);
+    }
+
+    #[test]
+    fn transfers_of_a_plain_delay_and_of_a_reversed_one() {
+        let (rate, hz, delay_s) = (200_000.0, 250.0, 40e-6);
+        let wave = |t: f64| 0.3 * (TAU * hz * t).cos() + 0.1 * (TAU * 6.0 * hz * t + 0.4).cos();
+        let time: Vec<f64> = (0..20_000).map(|i| f64::from(i) / rate).collect();
+        let angle: Vec<f64> = time.iter().map(|t| TAU * hz * t).collect();
+        let post: Vec<f64> = time.iter().map(|t| 14.0 + wave(*t)).collect();
+        for (gain, turn) in [(0.4, 0.0), (-0.4, std::f64::consts::PI)] {
+            let coupled: Vec<f64> = time.iter().map(|t| gain * wave(t - delay_s)).collect();
+            let got = order_transfer(&post, &coupled, &angle);
+            assert_eq!(got.iter().map(|t| t.order).collect::<Vec<_>>(), [1, 6]);
+            for t in got {
+                let lag = TAU * t.order as f64 * hz * delay_s + turn;
+                let apart = (t.lag_rad - lag).rem_euclid(TAU);
+                assert!((t.gain_v_per_v - 0.4).abs() < 1e-3 && apart.min(TAU - apart) < 2e-3, "{t:?} {lag}");
+            }
+        }
     }
 
     #[test]
