@@ -49,6 +49,7 @@ __all__ = [
     "NonFiniteError",
     "NonUniformTimeError",
     "NotReachableError",
+    "NotRecoverableError",
     "NotTextError",
     "OutOfRangeError",
     "OverRangeError",
@@ -304,6 +305,15 @@ class InvalidDocumentError(SixpulseError, ValueError):
 
     code = "invalid_document"
     fields = ("reason",)
+    reason: str
+
+
+class NotRecoverableError(SixpulseError, ValueError):
+    """None of ``limit`` draws of an exercise could be used; ``reason`` is the commonest one, with an example."""
+
+    code = "not_recoverable"
+    fields = ("limit", "reason")
+    limit: int
     reason: str
 
 

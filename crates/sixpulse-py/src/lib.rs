@@ -6,6 +6,7 @@ mod contamination;
 mod coupling;
 mod error;
 mod examine;
+mod exercise;
 mod ideal;
 mod quality;
 mod read;
@@ -37,6 +38,8 @@ mod _core {
     const READ_ERROR_CODES: [&str; sixpulse_io::error::CODES.len()] = sixpulse_io::error::CODES;
     #[pymodule_export]
     use crate::examine::examine;
+    #[pymodule_export]
+    use crate::exercise::_exercise;
     #[pymodule_export]
     use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
     #[pymodule_export]

@@ -16,7 +16,7 @@ use crate::error::{raise, to_py};
 use crate::trace::{PyCapture, PyTrace};
 
 /// The Python exception for an error of the simulator.
-fn sim_to_py(err: Error) -> PyErr {
+pub fn sim_to_py(err: Error) -> PyErr {
     let err = match err {
         Error::Core(inner) => return to_py(inner),
         other => other,
@@ -59,6 +59,10 @@ fn fields<'py>(py: Python<'py>, err: &Error) -> PyResult<Bound<'py, PyDict>> {
             fields.set_item("residual_j", residual_j)?;
             fields.set_item("turnover_j", turnover_j)?;
             fields.set_item("limit", limit)?;
+        }
+        Error::NotRecoverable { limit, reason, .. } => {
+            fields.set_item("limit", limit)?;
+            fields.set_item("reason", reason)?;
         }
         // A variant added later still raises under its code.
         _ => {}

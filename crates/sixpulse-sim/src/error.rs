@@ -92,13 +92,23 @@ pub enum Error {
         /// What is wrong with it.
         reason: String,
     },
+    /// Nothing that was drawn within the limit could be used.
+    #[error("{parameter}: none of {limit} draws can be used ({reason})")]
+    NotRecoverable {
+        /// What was being drawn.
+        parameter: String,
+        /// Most draws allowed.
+        limit: usize,
+        /// The commonest reason, with an example.
+        reason: String,
+    },
     /// An error of the core, met while a trace or capture was built.
     #[error(transparent)]
     Core(#[from] sixpulse::Error),
 }
 
 /// Every code of [`Error`] that is the simulator's own, in the order of its variants.
-pub const CODES: [&str; 9] = [
+pub const CODES: [&str; 10] = [
     "out_of_range",
     "length_mismatch",
     "invalid_combination",
@@ -108,6 +118,7 @@ pub const CODES: [&str; 9] = [
     "event_storm",
     "energy_imbalance",
     "invalid_document",
+    "not_recoverable",
 ];
 
 impl Error {
@@ -124,6 +135,7 @@ impl Error {
             Self::EventStorm { .. } => "event_storm",
             Self::EnergyImbalance { .. } => "energy_imbalance",
             Self::InvalidDocument { .. } => "invalid_document",
+            Self::NotRecoverable { .. } => "not_recoverable",
             Self::Core(e) => e.code(),
         }
     }
@@ -137,7 +149,8 @@ impl Error {
             | Self::InvalidCombination { parameter, .. }
             | Self::NotReachable { parameter, .. }
             | Self::NoConvergence { parameter, .. }
-            | Self::InvalidDocument { parameter, .. } => parameter,
+            | Self::InvalidDocument { parameter, .. }
+            | Self::NotRecoverable { parameter, .. } => parameter,
             Self::Diverged { quantity, .. } => quantity,
             Self::EventStorm { .. } => "events",
             Self::EnergyImbalance { .. } => "energy",

@@ -7,6 +7,7 @@ mod domain;
 pub mod draw;
 mod engine;
 pub mod error;
+pub mod exercise;
 mod filter;
 pub mod kind;
 mod ladder;

@@ -26,6 +26,8 @@ pub enum Stream {
     Teeth,
     /// Times at which an intermittent fault switches.
     Fault,
+    /// What a set of exercises is made of.
+    Exercise,
 }
 
 impl Stream {
@@ -35,6 +37,7 @@ impl Stream {
             Self::Engine => 2,
             Self::Teeth => 3,
             Self::Fault => 4,
+            Self::Exercise => 5,
             Self::Channel(n) => 0x1000 + u128::from(n),
         }
     }
