@@ -77,6 +77,7 @@ EXAMPLES: dict[str, Callable[[], object]] = {
     "unknown_name": lambda: trace(role="gearbox"),
     "invalid_combination": lambda: trace(coupling_corner_hz=1.0),
     "too_short": through_core("too_short", minimum=16, actual=3),
+    "not_recoverable": through_core("not_recoverable", limit=3, reason="difficulty"),
     "undetermined_fit": through_core("undetermined_fit", reason="two unknowns, one sample"),
     "no_convergence": through_core("no_convergence", iterations=50),
     "not_reachable": through_core("not_reachable", limit_a=5.0, wanted_v=14.4, reached_v=13.1),

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from . import compare as compare
     from . import contamination as contamination
     from . import demo as demo
+    from . import exercises as exercises
     from . import fleet as fleet
     from . import ideal as ideal
     from . import level as level
@@ -63,6 +64,7 @@ _ON_USE = frozenset(
         "compare",
         "contamination",
         "demo",
+        "exercises",
         "fleet",
         "ideal",
         "level",

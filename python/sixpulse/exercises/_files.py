@@ -24,7 +24,7 @@ def csv_bytes(capture: Capture) -> bytes:
     """Two channels over time; every row of every capture is equally wide."""
     names = list(capture.names)
     columns = [np.arange(capture.sample_count) / capture.sample_rate_hz, *(capture[name].values() for name in names)]
-    header = ",".join(["time_s", *(f"{name}_v" for name in names)])
+    header = ",".join(["time (s)", *names])
     buffer = io.StringIO()
     np.savetxt(
         buffer,
@@ -40,7 +40,7 @@ def csv_bytes(capture: Capture) -> bytes:
 
 def npz_bytes(capture: Capture) -> bytes:
     """Converter counts with their volts; neither compressed nor dated, so that size and header tell nothing."""
-    arrays: dict[str, np.ndarray] = {"sample_rate_hz": np.float64(capture.sample_rate_hz).reshape(())}
+    arrays: dict[str, np.ndarray] = {"sample_rate_hz": np.asarray(capture.sample_rate_hz, dtype="<f8")}
     for name, trace in capture.items():
         arrays[name] = np.asarray(trace.raw(), dtype="<i2")
         arrays[f"{name}_lsb"] = np.asarray(trace.scale, dtype="<f8")
