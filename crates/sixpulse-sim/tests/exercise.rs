@@ -74,7 +74,7 @@ fn a_set_holds_gives_nothing_away_and_comes_out_again() {
     // The question set holds neither seed nor scenario nor a word that only the truth has.
     let learner = serde_json::to_string(&made.questions).unwrap();
     for word in
-        ["90210", "truth", "scenario", "seed", "\"answer\":", "tolerance\"", "distractor", "difficulty", "sub_kind"]
+        ["90210", "truth", "scenario", "seed", "\"answer\":", "\"tolerance\":", "distractor", "difficulty", "sub_kind"]
     {
         assert!(!learner.contains(word), "{word}");
     }

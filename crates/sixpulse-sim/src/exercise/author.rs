@@ -289,7 +289,8 @@ mod tests {
 
     #[test]
     fn every_field_is_checked_by_name() {
-        let wrong: [(&str, fn(&mut Author)); 12] = [
+        type Change = fn(&mut Author);
+        let wrong: [(&str, Change); 12] = [
             ("title", |a| a.title = "  ".into()),
             ("count", |a| a.count = 0),
             ("goals", |a| a.goals.clear()),
