@@ -60,6 +60,15 @@ def captures_of_all_kinds() -> Iterator[tuple[str, sixpulse.Capture]]:
     )
     yield "short", sixpulse.Capture({"post": short})
     yield "ambiguous", ambiguous()
+    yield "switched", switched()
+
+
+def switched() -> sixpulse.Capture:
+    """Return the sprayer's supply with a switched sensor that carries none of its ripple."""
+    post = sprayer()["post"]
+    turning = 0.5 + 4.5 * (np.arange(post.values().size) * 300.0 / post.sample_rate_hz % 1.0 < 0.5)
+    wheel = sixpulse.Trace(turning, sample_rate_hz=post.sample_rate_hz, coupling="dc", role="edge_sensor")
+    return sixpulse.Capture({"post": post, "wheel": wheel})
 
 
 def ambiguous() -> sixpulse.Capture:

@@ -23,6 +23,7 @@ __all__ = [
     "ContaminationVerdict",
     "Cycle",
     "DecidingTest",
+    "EdgeDisturbance",
     "Evidence",
     "Examination",
     "Finding",
@@ -621,10 +622,22 @@ class OrderTransfer(Result):
         Peak amplitude in the circuit's trace, volts.
     gain : float
         Gain, circuit / supply.
+    gain_std : float
+        Standard uncertainty of it, volts per volt; the 95 % interval is 1.96 of them to either side.
     phase_rad : float
         Phase of the circuit against the supply, radians; negative lags.
+    delay_s : float
+        Delay that the phase means, seconds, of all that differ by whole periods the one nearest to the common delay.
+    delay_s_std : float
+        Standard uncertainty of it, seconds; at most that of a phase of which nothing is known.
     relative_std : float
-        Standard uncertainty of the complex transfer, relative to the gain.
+        Standard uncertainty of the complex transfer, relative to the gain; at most 1000.
+    agrees : bool
+        Whether the order by itself shows the common transfer.
+    coherence : float or None
+        Magnitude-squared coherence of the two traces at it (0 to 1); None for a record too short for it.
+    coherence_threshold : float or None
+        Coherence that unrelated noise exceeds with 1 % probability at the averages at hand.
     """
 
     order: int
@@ -632,8 +645,57 @@ class OrderTransfer(Result):
     supply_v: float
     circuit_v: float
     gain: float
+    gain_std: float
     phase_rad: float
+    delay_s: float
+    delay_s_std: float
     relative_std: float
+    agrees: bool
+    coherence: float | None
+    coherence_threshold: float | None
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class EdgeDisturbance(Result):
+    """What the ripple does to the edges of a switched circuit.
+
+    Attributes
+    ----------
+    low_v : float
+        Lower level, volts (median).
+    high_v : float
+        Upper level, volts (median).
+    upper_threshold_v : float
+        Upper threshold of the assumed input, volts: the middle and 15 % of the swing above it.
+    lower_threshold_v : float
+        Lower threshold, volts: as much below the middle.
+    edges : int
+        Edges as captured, rising and falling.
+    edges_without_ripple : int
+        Edges once the ripple is taken out.
+    moved_rms_s : float or None
+        R.m.s. shift of an edge by the ripple, seconds; None when no edge has a counterpart.
+    moved_most_s : float or None
+        Largest shift, seconds.
+    ripple_peak_v : float
+        Largest excursion of the ripple, volts.
+    margin_low_v : float
+        Room left on the lower level, volts: upper threshold - level - ripple. Negative: false edges.
+    margin_high_v : float
+        Room left on the upper level, volts: level - ripple - lower threshold.
+    """
+
+    low_v: float
+    high_v: float
+    upper_threshold_v: float
+    lower_threshold_v: float
+    edges: int
+    edges_without_ripple: int
+    moved_rms_s: float | None
+    moved_most_s: float | None
+    ripple_peak_v: float
+    margin_low_v: float
+    margin_high_v: float
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -673,7 +735,25 @@ class Contamination(Result):
     own_peak_to_peak_v : float
         Peak-to-peak of the circuit's own signal, volts.
     indicated_hz : float or None
-        Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing).
+        Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing). The
+        instrument's broadband noise is left out; for a switched circuit a pulse is an edge.
+    ripple_rms_v : float or None
+        R.m.s. of the ripple in the circuit, volts; None when clean or undetermined.
+    residual_rms_v : float
+        R.m.s. of what is left of the circuit once the ripple is taken out, volts: own signal and noise.
+    gain_drift : float or None
+        Change of the gain over the record, relative to the gain (0.1: it grows by a tenth); None where none can be told
+        from the scatter. The subtraction follows it.
+    own_detection_limit_v : float
+        Peak amplitude that a steady tone of the circuit's own would need to be found, volts: what "at standstill" holds
+        down to.
+    indicated_without_ripple_hz : float or None
+        Frequency that the conditioner would count once the ripple is taken out, hertz.
+    ripple_margin : float or None
+        Factor on the ripple at which the count becomes false: above 1 how much more it takes, below 1 how far the ripple
+        would have to fall. None where no ripple was found, or none up to 64 times as large changes the count.
+    edges : EdgeDisturbance or None
+        What the ripple does to the edges; None unless the circuit is a switched one (role "edge_sensor").
     """
 
     verdict: ContaminationVerdict
@@ -690,6 +770,13 @@ class Contamination(Result):
     own_frequency_hz: float | None
     own_peak_to_peak_v: float
     indicated_hz: float | None
+    ripple_rms_v: float | None
+    residual_rms_v: float
+    gain_drift: float | None
+    own_detection_limit_v: float
+    indicated_without_ripple_hz: float | None
+    ripple_margin: float | None
+    edges: EdgeDisturbance | None
 
     _shown = ("verdict", "gain_v_per_v", "delay_s", "explained_fraction", "own_frequency_hz", "indicated_hz")
 

@@ -29,7 +29,8 @@ mod _core {
     use crate::compare::compare_points;
     #[pymodule_export]
     use crate::contamination::{
-        assess_contamination, check_conditioner, indicated_hz, indicated_speed_km_h, own_signal, pulse_times_s,
+        assess_contamination, check_conditioner, count_pulses, indicated_hz, indicated_speed_km_h, indicated_speed_mph,
+        own_signal, pulse_times_s, pulses_per_km_of_gearing, pulses_per_km_of_mile, rank_victims,
     };
     #[pymodule_export]
     use crate::coupling::{PyHighPass, ac_couple, attenuation, half_period_droop, phase_lead_rad, settling_s};

@@ -238,7 +238,9 @@ fn contamination(name: &str, c: &Contamination, pattern: Pattern) -> Finding {
             Severity::Info,
             format!("Whether the circuit \"{name}\" carries the ripple is not to be told from this capture."),
             vec![c.reason.clone()],
-            Some("Capture both channels again with the vehicle standing and a heavy electrical load on."),
+            Some(
+                "Capture both channels with the vehicle standing and a heavy electrical load on, then again with the alternator's field off as the vehicle maker allows: what goes with the ripple was the ripple.",
+            ),
         ),
     }
 }

@@ -5,14 +5,29 @@
 //! signal, and counts what a pulse conditioner would make of the trace as captured (see [`speed`]).
 
 mod coarse;
+mod count;
+mod drift;
+pub mod edges;
 mod levels;
+pub mod orders;
+mod rank;
 pub mod speed;
+mod split;
 mod subtract;
 pub mod transfer;
 
+pub use count::Count;
+pub use edges::EdgeDisturbance;
+pub use orders::OrderTransfer;
+pub use rank::{Victim, rank};
+
 use crate::angle::PhaseTrack;
 use crate::error::{Error, Result};
+use crate::tone::sine_fit;
 use crate::trace::{RawSamples, Samples, Trace, for_each_block, words};
+use drift::Drift;
+use levels::TwoLevels;
+use split::{Known, Split};
 use transfer::{CrossSpectra, Fit, Group, Model, Path, Setting};
 
 /// Whether a circuit carries the ripple.
@@ -28,26 +43,6 @@ pub enum ContaminationVerdict {
 }
 words!(ContaminationVerdict, "verdict", "contaminated" => ContaminationVerdict::Contaminated,
     "clean" => ContaminationVerdict::Clean, "undetermined" => ContaminationVerdict::Undetermined);
-
-/// Transfer from the supply to the circuit at one order.
-#[derive(Debug, Clone, PartialEq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct OrderTransfer {
-    /// The order.
-    pub order: u32,
-    /// Its mean frequency, hertz.
-    pub frequency_hz: f64,
-    /// Peak amplitude in the supply trace, volts.
-    pub supply_v: f64,
-    /// Peak amplitude in the circuit's trace, volts.
-    pub circuit_v: f64,
-    /// Gain, circuit / supply.
-    pub gain: f64,
-    /// Phase of the circuit against the supply, radians; negative lags.
-    pub phase_rad: f64,
-    /// Standard uncertainty of the complex transfer, relative to the gain.
-    pub relative_std: f64,
-}
 
 /// What a circuit carries of the ripple.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,8 +75,26 @@ pub struct Contamination {
     pub own_frequency_hz: Option<f64>,
     /// Peak-to-peak of the circuit's own signal, volts.
     pub own_peak_to_peak_v: f64,
-    /// Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing).
+    /// Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing). The
+    /// instrument's broadband noise, which the conditioner does not see, is left out; for a switched circuit a pulse is
+    /// a rising edge.
     pub indicated_hz: Option<f64>,
+    /// R.m.s. of the ripple in the circuit, volts; `None` when clean or undetermined.
+    pub ripple_rms_v: Option<f64>,
+    /// R.m.s. of what is left of the circuit once the ripple is taken out, volts: own signal and noise.
+    pub residual_rms_v: f64,
+    /// Change of the gain over the record, relative to the gain (0.1: it grows by a tenth); `None` where none can be
+    /// told from the scatter. The subtraction follows it.
+    pub gain_drift: Option<f64>,
+    /// Peak amplitude that a steady tone of the circuit's own would need to be found, volts: what "at standstill" holds
+    /// down to. A tone needs 30 times the noise's power in a bin and a fifth of the power left.
+    pub own_detection_limit_v: f64,
+    /// Frequency that the conditioner would count once the ripple is taken out, hertz.
+    pub indicated_without_ripple_hz: Option<f64>,
+    /// Factor on the ripple at which the count becomes false; see [`Count::ripple_margin`].
+    pub ripple_margin: Option<f64>,
+    /// What the ripple does to the edges; `None` unless the circuit is a switched one.
+    pub edges: Option<EdgeDisturbance>,
 }
 
 /// Gain below which a transfer is not called contamination, volts per volt: two channels of one instrument leak as much.
@@ -92,6 +105,9 @@ pub const CLEAN_BELOW_V_PER_V: f64 = 0.1;
 const SIGNIFICANT: f64 = 6.0;
 /// Ripple of fewer r.m.s. steps of the supply's converter than this is read by the crossings of the codes.
 const COARSE_STEPS: f64 = 1.0;
+/// A line supports the common transfer while less than this part of the power that it puts there is left over: of a line
+/// with another phase a quarter of a turn off two parts are left.
+const MOST_UNEXPLAINED: f64 = 0.5;
 /// Factor by which a converter that coarse may hide a transfer.
 const COARSE_DOUBT: f64 = 3.0;
 /// Relative standard uncertainty of a gain read by the codes: the shape taken from the circuit is not known better.
@@ -100,6 +116,11 @@ const COARSE_STD: f64 = 0.04;
 const TWO_CODES_STD: f64 = 0.5;
 /// Standard uncertainties by which the codes must move in time with the circuit.
 const COARSE_SIGNIFICANT: f64 = 10.0;
+/// Below this many periods in the record the own frequency is fitted in time.
+const FEW_PERIODS: f64 = 60.0;
+/// What an undetermined verdict asks for where the two circuits move in step.
+const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
+                   whether the circuit's signal goes with it";
 /// Bins over which speed wander must have spread a single order before it counts as evidence on its own.
 const SPREAD_BINS: usize = 12;
 
@@ -148,8 +169,50 @@ pub fn own_signal(circuit: &Trace, supply: &Trace, found: &Contamination) -> Res
     };
     let model = Model::new(path, gain, delay_s, found.coupling_corner_hz.unwrap_or(0.0), supply.sample_rate_hz());
     let mut out = Vec::with_capacity(circuit.len());
-    subtract::Subtracted::new(supply, circuit, &model).for_each_block(|_, block| out.extend_from_slice(block));
+    subtract::Subtracted::new(supply, circuit, &model, found.gain_drift.unwrap_or(0.0))
+        .for_each_block(|_, block| out.extend_from_slice(block));
     Ok(out)
+}
+
+/// What `conditioner` counts on the circuit with the ripple that `found` states and without it, and the margin.
+///
+/// ```
+/// use sixpulse::angle::PhaseTrack;
+/// use sixpulse::contamination::{assess, count, speed::PulseConditioner};
+/// use sixpulse::{Coupling, Role, Trace};
+/// # fn main() -> sixpulse::Result<()> {
+/// let ripple = |t: f64| [1.0, 2.0, 3.0, 6.0].iter().map(|n| 0.3 / n * (n * 1200.0 * t + n * n).cos()).sum::<f64>();
+/// let at = |f: &dyn Fn(f64) -> f64| (0..20_000).map(|i| f(f64::from(i) / 50_000.0)).collect::<Vec<f64>>();
+/// let supply = Trace::from_f64(at(&|t| 14.2 + ripple(t)), 50_000.0, Coupling::Dc, Role::ChargingPost)?;
+/// let sensor = Trace::from_f64(at(&|t| 0.4 * ripple(t - 30e-6)), 50_000.0, Coupling::Dc, Role::SpeedSensor)?;
+/// let found = assess(&sensor, &supply, &PhaseTrack::constant(1200.0 / std::f64::consts::TAU, 0.4)?);
+/// let counted = count(&sensor, &supply, &found, &PulseConditioner::fixed(0.05)?)?;
+/// assert!((counted.indicated_hz - 191.0).abs() < 1.0);
+/// assert_eq!(counted.without_ripple_hz, 0.0);
+/// assert!(counted.ripple_margin.is_some_and(|m| m < 1.0));
+/// # Ok(())
+/// # }
+/// ```
+///
+/// # Errors
+/// [`Error::LengthMismatch`], [`Error::RateMismatch`] when the traces do not belong together.
+pub fn count(
+    circuit: &Trace,
+    supply: &Trace,
+    found: &Contamination,
+    conditioner: &speed::PulseConditioner,
+) -> Result<Count> {
+    check_pair(circuit, supply)?;
+    let model = match (found.gain_v_per_v, found.delay_s, found.path) {
+        (Some(gain), Some(delay_s), Some(path)) => {
+            let corner_hz = found.coupling_corner_hz.unwrap_or(0.0);
+            Some(Model::new(path, gain, delay_s, corner_hz, supply.sample_rate_hz()))
+        }
+        _ => None,
+    };
+    let electrical_hz = found.orders.first().map(|o| o.frequency_hz / f64::from(o.order));
+    let known = Known { electrical_hz, gain_drift: found.gain_drift.unwrap_or(0.0) };
+    Ok(Count::new(&Subject::new(circuit).split(circuit, supply, model.as_ref(), &known), conditioner))
 }
 
 /// Refuses two traces that differ in rate or length.
@@ -178,14 +241,20 @@ pub fn check_pair(circuit: &Trace, supply: &Trace) -> Result<()> {
 /// What the test works on: the circuit's trace, or what a switched signal's levels leave of it.
 struct Subject {
     trace: Trace,
-    /// Rising edges of a switched signal, seconds.
-    rising_s: Option<Vec<f64>>,
+    switched: Option<Switched>,
+}
+
+/// A switched circuit's levels and rising edges.
+struct Switched {
+    levels: TwoLevels,
+    /// Seconds.
+    rising_s: Vec<f64>,
 }
 
 impl Subject {
     fn new(circuit: &Trace) -> Self {
         let switched = if circuit.role() == crate::Role::EdgeSensor { Self::switched(circuit) } else { None };
-        switched.unwrap_or_else(|| Self { trace: circuit.clone(), rising_s: None })
+        switched.unwrap_or_else(|| Self { trace: circuit.clone(), switched: None })
     }
 
     fn switched(circuit: &Trace) -> Option<Self> {
@@ -196,16 +265,49 @@ impl Subject {
         let rising_s: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / rate).collect();
         let flat = levels.flattened(&values, starts_high, &crossings);
         let trace = Trace::from_f64(flat, rate, circuit.coupling(), circuit.role()).ok()?;
-        Some(Self { trace, rising_s: Some(rising_s) })
+        Some(Self { trace, switched: Some(Switched { levels, rising_s }) })
     }
 
     /// Frequency of the circuit's own signal, hertz.
-    fn own_frequency_hz(&self, spectra: &CrossSpectra, carried: Option<&Fit>) -> Option<f64> {
-        match (&self.rising_s, carried) {
-            (Some(times), _) => levels::place_frequency(times),
-            (None, Some(f)) => subtract::own_frequency_hz(&f.residual, &f.removed, spectra.bin_hz()),
-            (None, None) => subtract::own_frequency_hz(&spectra.circuit_power(), &[], spectra.bin_hz()),
+    fn own_frequency_hz(&self, spectra: &CrossSpectra, carried: Option<&Fit>, split: &Split) -> Option<f64> {
+        if let Some(s) = &self.switched {
+            return levels::place_frequency(&s.rising_s);
         }
+        let rough = match carried {
+            Some(f) => subtract::own_frequency_hz(&f.residual, &f.removed, spectra.bin_hz()),
+            None => subtract::own_frequency_hz(&spectra.circuit_power(), &[], spectra.bin_hz()),
+        }?;
+        // A few periods: the window's main lobe is wide and its image at negative frequencies near.
+        let few = rough * split.duration_s() < FEW_PERIODS;
+        let fitted = few.then(|| sine_fit(split.own.as_slice(), split.sample_rate_hz, Some(rough)).ok()).flatten();
+        Some(fitted.map(|f| f.frequency_hz).filter(|hz| (hz / rough - 1.0).abs() < 0.15).unwrap_or(rough))
+    }
+
+    /// Own signal and ripple of the circuit; a switched signal's edges are left as they are.
+    fn split(&self, circuit: &Trace, supply: &Trace, model: Option<&Model>, known: &Known) -> Split {
+        let mut split = Split::new(&self.trace, supply, model, known);
+        if self.switched.is_some() {
+            split.take_own_from(circuit.to_f64());
+        }
+        split
+    }
+
+    /// The conditioner that a finding quotes: for a switched circuit thresholds about its middle.
+    fn conditioner(&self) -> speed::PulseConditioner {
+        let about_middle = |s: &Switched| {
+            let half = edges::HYSTERESIS * s.levels.swing_v();
+            let arming_v = s.levels.middle_v() + half;
+            speed::PulseConditioner::new(speed::Threshold::Fixed { arming_v }, arming_v - 2.0 * half).ok()
+        };
+        let switched = self.switched.as_ref().and_then(about_middle);
+        switched.map(|c| c.with_reference(speed::InputReference::Ground)).unwrap_or_default()
+    }
+
+    fn disturbance(&self, circuit: &Trace, split: &Split) -> Option<EdgeDisturbance> {
+        let switched = self.switched.as_ref()?;
+        let silent = vec![0.0; if split.ripple.is_empty() { circuit.len() } else { 0 }];
+        let ripple = if split.ripple.is_empty() { &silent } else { &split.ripple };
+        Some(EdgeDisturbance::new(&switched.levels, &circuit.to_f64(), ripple, circuit.sample_rate_hz()))
     }
 }
 
@@ -225,21 +327,42 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         }
     }
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
+    let model = carried.map(|f| f.model);
+    let split = subject.split(circuit, supply, model.as_ref(), &Known { electrical_hz, gain_drift: 0.0 });
+    let drift = electrical_hz
+        .filter(|_| model.is_some())
+        .and_then(|hz| Drift::new(&split, &subject.trace, hz))
+        .filter(Drift::is_real);
+    let left = Left::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative));
+    let counted = Count::new(&split, &subject.conditioner());
+    let list = fit
+        .as_ref()
+        .zip(electrical_hz)
+        .map(|(f, hz)| orders::orders(f, supply, &subject.trace, hz, |g| supports(g, f.model.gain)));
     Contamination {
         verdict: judgement.verdict,
         reason: judgement.reason,
         gain_v_per_v: carried.map(|f| f.model.gain),
-        gain_v_per_v_std: carried.map(|f| f.gain_std),
+        gain_v_per_v_std: carried.map(|f| f.gain_std).filter(|s| s.is_finite()),
         delay_s: carried.map(|f| f.model.delay_s),
-        delay_s_std: carried.map(|f| f.delay_std),
+        delay_s_std: carried.map(|f| f.delay_std).filter(|s| s.is_finite()),
         path: carried.map(|f| f.model.path),
         coupling_corner_hz: carried.map(|f| f.model.corner_hz),
         explained_fraction: carried.map_or(0.0, |f| (f.carried_power / variance(circuit)).min(1.0)),
-        detectable_gain_v_per_v: fit.as_ref().map(detectable),
-        orders: fit.as_ref().map(orders).unwrap_or_default(),
-        own_frequency_hz: subject.own_frequency_hz(&spectra, carried),
-        own_peak_to_peak_v: own_peak_to_peak_v(circuit, supply, carried),
-        indicated_hz: Some(speed::PulseConditioner::default().indicated_hz(circuit)),
+        detectable_gain_v_per_v: fit.as_ref().map(detectable).filter(|g| g.is_finite()),
+        orders: list.unwrap_or_default(),
+        own_frequency_hz: subject.own_frequency_hz(&spectra, carried, &split),
+        own_peak_to_peak_v: left.peak_to_peak_v,
+        indicated_hz: Some(counted.indicated_hz),
+        ripple_rms_v: carried.map(|f| f.carried_power.sqrt()),
+        residual_rms_v: left.rms_v,
+        gain_drift: drift.map(|d| d.relative),
+        own_detection_limit_v: subtract::detection_limit_v(
+            &carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone()),
+        ),
+        indicated_without_ripple_hz: Some(counted.without_ripple_hz),
+        ripple_margin: counted.ripple_margin,
+        edges: subject.disturbance(circuit, &split),
     }
 }
 
@@ -302,15 +425,12 @@ fn detectable(fit: &Fit) -> f64 {
     SIGNIFICANT * fit.detection_std
 }
 
-fn orders(fit: &Fit) -> Vec<OrderTransfer> {
-    fit.groups.iter().filter(|g| g.order.order > 0).map(|g| g.order.clone()).collect()
-}
-
 /// A group that shows the common transfer by itself.
 fn supports(group: &Group, gain: f64) -> bool {
     group.gain / gain > 0.0
         && group.gain.abs() > 3.0 * group.gain_std
         && group.departure.norm() < 0.3 * gain.abs() + 3.0 * group.departure_std
+        && group.unexplained < MOST_UNEXPLAINED
 }
 
 /// A group that would have shown the common transfer and does not.
@@ -331,7 +451,10 @@ fn judge(fit: Option<&Fit>) -> Judgement {
         return if limit <= CLEAN_BELOW_V_PER_V {
             say(Clean, format!("no common transfer; a gain of {limit:.3} V/V would have been seen"))
         } else {
-            say(Undetermined, format!("too noisy: only a gain above {limit:.2} V/V would have been seen"))
+            say(
+                Undetermined,
+                format!("no common transfer, and only a gain above {limit:.2} V/V would have been seen; {ASK}"),
+            )
         };
     }
     let spread = supporters.iter().map(|g| g.bins).max().unwrap_or(0);
@@ -346,25 +469,38 @@ fn judge(fit: Option<&Fit>) -> Judgement {
         );
     }
     if opposers > 0 {
-        return say(Undetermined, format!("{} orders agree on a transfer, {opposers} contradict it", supporters.len()));
+        let agree = supporters.len();
+        return say(Undetermined, format!("{agree} orders agree on a transfer, {opposers} contradict it; {ASK}"));
     }
-    say(Undetermined, "a single steady order matches; equal frequency alone does not prove a connection".into())
+    say(Undetermined, format!("a single steady order matches; {ASK}"))
 }
 
-/// Peak-to-peak of what is left, volts.
-fn own_peak_to_peak_v(circuit: &Trace, supply: &Trace, carried: Option<&Fit>) -> f64 {
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    let mut visit = |_: usize, block: &[f64]| {
-        for &x in block {
-            low = low.min(x);
-            high = high.max(x);
+/// What is left of the circuit once the ripple is taken out.
+struct Left {
+    peak_to_peak_v: f64,
+    rms_v: f64,
+}
+
+impl Left {
+    fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, drift: f64) -> Self {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        let (mut first, mut sum, mut squares) = (None, 0.0, 0.0);
+        let mut visit = |_: usize, block: &[f64]| {
+            let level: f64 = *first.get_or_insert(block[0]);
+            for &x in block {
+                low = low.min(x);
+                high = high.max(x);
+                sum += x - level;
+                squares += (x - level) * (x - level);
+            }
+        };
+        match model {
+            Some(m) => subtract::Subtracted::new(supply, circuit, m, drift).for_each_block(visit),
+            None => for_each_block(circuit, &mut visit),
         }
-    };
-    match carried {
-        Some(f) => subtract::Subtracted::new(supply, circuit, &f.model).for_each_block(visit),
-        None => for_each_block(circuit, &mut visit),
+        let n = circuit.len() as f64;
+        Self { peak_to_peak_v: high - low, rms_v: (squares / n - (sum / n).powi(2)).max(0.0).sqrt() }
     }
-    high - low
 }
 
 /// Step of the converter behind a trace, volts: the least difference between two values that occur; 0 for a trace

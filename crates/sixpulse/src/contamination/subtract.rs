@@ -12,9 +12,13 @@ const LINE_TO_NOISE: f64 = 30.0;
 /// The circuit's own signal must hold this share of what is left; a trickle of crosstalk is not a turning wheel.
 const LEAST_SHARE: f64 = 0.2;
 /// The own signal has at least this many periods in a segment of the spectra.
-const LEAST_PERIODS: usize = 5;
-/// Ripple left by an imperfect fit: a bin with less than this share of what was taken out there is no own signal.
-const RIPPLE_LEFT: f64 = 0.1;
+const LEAST_PERIODS: usize = 3;
+/// Ripple left by an imperfect fit, up to twice its amplitude where it comes in with the wrong phase: a bin with less
+/// than this multiple of the power that was taken out there is no own signal.
+const RIPPLE_LEFT: f64 = 4.0;
+/// A line below another counts as its fundamental from this distance in bins (the other's main lobe is over) and from
+/// this share of its power on.
+const FUNDAMENTAL: (f64, f64) = (5.0, 0.09);
 
 /// The circuit's trace with the ripple taken out, block by block.
 pub(super) struct Subtracted<'a> {
@@ -23,11 +27,13 @@ pub(super) struct Subtracted<'a> {
     filter: DelayFilter,
     shelf: Shelf,
     gain: f64,
+    /// Change of the gain over the record, relative.
+    drift: f64,
     supply_mean: f64,
 }
 
 impl<'a> Subtracted<'a> {
-    pub(super) fn new(supply: &'a Trace, circuit: &'a Trace, model: &Model) -> Self {
+    pub(super) fn new(supply: &'a Trace, circuit: &'a Trace, model: &Model, drift: f64) -> Self {
         let rate = supply.sample_rate_hz();
         let mut mean = 0.0;
         crate::trace::for_each_block(supply, |_, block| mean += block.iter().sum::<f64>());
@@ -37,6 +43,7 @@ impl<'a> Subtracted<'a> {
             filter: DelayFilter::new(model.path, model.delay_s * rate),
             shelf: Shelf::new(model.corner_hz, rate),
             gain: model.gain,
+            drift,
             supply_mean: mean / supply.len() as f64,
         }
     }
@@ -51,8 +58,9 @@ impl<'a> Subtracted<'a> {
             let count = BLOCK.min(n - start);
             self.circuit.read(start, &mut own[..count]);
             self.filter.run(self.supply, start, self.supply_mean, &mut ripple[..count]);
-            for (y, x) in own[..count].iter_mut().zip(&ripple[..count]) {
-                *y -= self.gain * self.shelf.step(*x);
+            for (i, (y, x)) in own[..count].iter_mut().zip(&ripple[..count]).enumerate() {
+                let gain = self.gain * (1.0 + self.drift * ((start + i) as f64 / n as f64 - 0.5));
+                *y -= gain * self.shelf.step(*x);
             }
             visit(start, &own[..count]);
             start += count;
@@ -202,14 +210,37 @@ pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -
     let strongest = line.position * bin_hz;
     // A wave rich in harmonics may have its strongest line above the fundamental.
     let fundamental = (2..=4).rev().find_map(|m| {
-        let k = (line.position / f64::from(m)).round() as usize;
+        let place = line.position / f64::from(m);
+        if line.position - place < FUNDAMENTAL.0 {
+            return None;
+        }
+        let k = place.round() as usize;
         let low =
             (k.saturating_sub(1)..=k + 1).filter(|&i| i >= LEAST_PERIODS).max_by(|&a, &b| own(a).total_cmp(&own(b)))?;
         let lower = Line::at(residual, low);
-        (own(low) > 0.0 && lower.to_noise > LINE_TO_NOISE && lower.power > 0.05 * line.power)
+        (own(low) > 0.0 && lower.to_noise > LINE_TO_NOISE && lower.power > FUNDAMENTAL.1 * line.power)
             .then_some(strongest / f64::from(m))
     });
     Some(fundamental.unwrap_or(strongest))
+}
+
+/// Peak amplitude of a steady tone that [`own_frequency_hz`] would find in a residual of this power, volts: it must
+/// stand [`LINE_TO_NOISE`] above the noise in its bin and hold [`LEAST_SHARE`] of all that is left. The noise is that
+/// of the noisiest thirty-second of the band, so that the limit holds wherever the tone lies.
+pub(super) fn detection_limit_v(residual: &[f64]) -> f64 {
+    let inside = residual.get(LEAST_PERIODS..).unwrap_or_default();
+    let mut scratch = Vec::new();
+    let noise = inside
+        .chunks(inside.len().div_ceil(32).max(1))
+        .map(|part| {
+            scratch.clear();
+            scratch.extend_from_slice(part);
+            super::transfer::noise_level(&mut scratch, 0.3)
+        })
+        .fold(0.0, f64::max);
+    let share = LEAST_SHARE / (1.0 - LEAST_SHARE) * noise * inside.len() as f64;
+    // A tone's power lies on about 1.5 bins of a Hann window, two thirds of it on the strongest.
+    (2.0 * (1.5 * LINE_TO_NOISE * noise).max(share)).sqrt()
 }
 
 struct Line {

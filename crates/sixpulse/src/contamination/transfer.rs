@@ -14,7 +14,6 @@
 //! Standard uncertainties follow from the curvature at the optimum (JCGM 100:2008, 5.1), widened by the scatter of
 //! the orders about the common model where that is larger than the noise explains (Birge ratio).
 
-use super::OrderTransfer;
 use crate::trace::{Samples, Trace};
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
@@ -251,7 +250,7 @@ impl Model {
     pub(super) fn new(path: Path, gain: f64, delay_s: f64, corner_hz: f64, sample_rate_hz: f64) -> Self {
         Self { path, gain, delay_s, corner_hz, interval_s: 1.0 / sample_rate_hz }
     }
-    fn at(&self, frequency_hz: f64) -> Complex64 {
+    pub(super) fn at(&self, frequency_hz: f64) -> Complex64 {
         self.gain * self.unit(frequency_hz)
     }
     fn unit(&self, frequency_hz: f64) -> Complex64 {
@@ -283,16 +282,33 @@ pub(super) struct Fit {
     pub(super) removed: Vec<f64>,
 }
 
+/// What the bins about one order say by themselves.
+#[derive(Debug, Clone)]
+pub(super) struct Line {
+    pub(super) order: u32,
+    pub(super) frequency_hz: f64,
+    /// Peak amplitudes, volts.
+    pub(super) supply_v: f64,
+    pub(super) circuit_v: f64,
+    pub(super) transfer: Complex64,
+    /// Standard uncertainty of the transfer, real and imaginary part together, volts per volt.
+    pub(super) std: f64,
+}
+
 /// The bins about one order (or one octave where no cycle is known).
 #[derive(Debug, Clone)]
 pub(super) struct Group {
-    pub(super) order: OrderTransfer,
+    pub(super) line: Line,
     /// Bins that take part.
     pub(super) bins: usize,
     /// How far the group's own transfer stands from the common model, volts per volt, along the model's phase.
     pub(super) departure: Complex64,
     /// Standard uncertainty of that, each of real and imaginary part.
     pub(super) departure_std: f64,
+    /// Power left at the group's lines, without the noise about them, against the power the model puts there: the
+    /// median over the bins, each weighed by the supply's power. Near 0 where the model explains the group; 1 and more
+    /// where the circuit has as much of its own there.
+    pub(super) unexplained: f64,
     /// What the group alone says of the gain along the model's phase, and its standard uncertainty.
     pub(super) gain: f64,
     pub(super) gain_std: f64,
@@ -336,7 +352,7 @@ pub(super) fn noise_level(values: &mut [f64], q: f64) -> f64 {
 }
 
 /// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
-fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
+pub(super) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
     let mut out = Vec::with_capacity(last.saturating_sub(first));
     let mut scratch = Vec::with_capacity(2 * block);
     let mut at = first;
@@ -827,6 +843,8 @@ struct Sums {
     supply: f64,
     circuit: f64,
     frequency: f64,
+    /// Unexplained power of each bin and its say.
+    unexplained: Vec<(f64, f64)>,
 }
 
 fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64>) -> Vec<Group> {
@@ -835,7 +853,9 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
         None => f.max(1.0).log2().floor() as usize,
     };
     let mut sums: Vec<Sums> = Vec::new();
-    for (b, w) in band.used.iter().zip(weights) {
+    let (left, noise) = band.residual(model);
+    let remains = left.iter().zip(&noise).map(|(l, n)| (l - n).max(0.0));
+    for ((b, w), remains) in band.used.iter().zip(weights).zip(remains) {
         let n = index(b.hz);
         if sums.len() <= n {
             sums.resize(n + 1, Sums::default());
@@ -849,27 +869,42 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
         s.supply += b.sxx;
         s.circuit += b.syy;
         s.frequency += b.sxx * b.hz;
+        let put = (model.gain * model.gain * m.norm_sqr() * b.sxx).max(f64::MIN_POSITIVE);
+        s.unexplained.push((remains / put, b.sxx));
     }
     sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
 }
 
+/// Median of values, each with a weight; 0 for none.
+fn weighted_median(values: &[(f64, f64)]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * sorted.iter().map(|v| v.1).sum::<f64>();
+    let mut sum = 0.0;
+    for (value, weight) in sorted {
+        sum += weight;
+        if sum >= half {
+            return value;
+        }
+    }
+    0.0
+}
+
 fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
     let std = (2.0 * looks * s.carried).sqrt().recip();
-    let transfer = s.cross / s.weight;
-    let gain = transfer.norm();
     Group {
-        order: OrderTransfer {
+        line: Line {
             order: order as u32,
             frequency_hz: s.frequency / s.supply,
             supply_v: (2.0 * s.supply).sqrt(),
             circuit_v: (2.0 * s.circuit).sqrt(),
-            gain,
-            phase_rad: transfer.arg(),
-            relative_std: (looks * s.weight).sqrt().recip() / gain.max(f64::MIN_POSITIVE),
+            transfer: s.cross / s.weight,
+            std: (looks * s.weight).sqrt().recip(),
         },
         bins: s.bins,
         departure: s.matched / s.carried - model.gain,
         departure_std: std,
+        unexplained: weighted_median(&s.unexplained),
         gain: s.matched.re / s.carried,
         gain_std: std,
     }
