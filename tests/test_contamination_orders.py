@@ -78,8 +78,7 @@ def test_unrelated_noise_exceeds_the_threshold_as_often_as_stated() -> None:
     x, y = rng.standard_normal((2, 64 * segments * 400))
     options: dict[str, Any] = {"nperseg": 64, "noverlap": 0, "window": "boxcar", "detrend": False}
     cells = [
-        signal.coherence(a, b, **options)[1][1:-1]
-        for a, b in zip(x.reshape(400, -1), y.reshape(400, -1), strict=True)
+        signal.coherence(a, b, **options)[1][1:-1] for a, b in zip(x.reshape(400, -1), y.reshape(400, -1), strict=True)
     ]
     values = np.concatenate(cells)
     for alpha in (0.05, 0.01):

@@ -108,7 +108,7 @@ class FixedConditioner:
 
     @classmethod
     def zero_crossing(cls) -> Self:
-        """Return a zero-crossing detector: arms at +10 mV, pulses at -6.5 mV (a public repository quoting a data sheet).
+        """Return a zero-crossing detector: arms at +10 mV, pulses at -6.5 mV (a repository quoting a data sheet).
 
         >>> from sixpulse.contamination import FixedConditioner
         >>> FixedConditioner.zero_crossing().arming_v
@@ -167,7 +167,8 @@ class PulseConstant:
         Examples
         --------
         >>> from sixpulse.contamination import PulseConstant
-        >>> PulseConstant.from_gearing(pulses_per_revolution=44, gear_ratio=1, rolling_circumference_m=2.0).pulses_per_km
+        >>> wheel = PulseConstant.from_gearing(pulses_per_revolution=44, gear_ratio=1, rolling_circumference_m=2.0)
+        >>> wheel.pulses_per_km
         22000.0
         """
         return cls(

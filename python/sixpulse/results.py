@@ -750,8 +750,8 @@ class Contamination(Result):
     indicated_without_ripple_hz : float or None
         Frequency that the conditioner would count once the ripple is taken out, hertz.
     ripple_margin : float or None
-        Factor on the ripple at which the count becomes false: above 1 how much more it takes, below 1 how far the ripple
-        would have to fall. None where no ripple was found, or none up to 64 times as large changes the count.
+        Factor on the ripple at which the count becomes false: above 1 how much more it takes, below 1 how far the
+        ripple would have to fall. None where no ripple was found, or none up to 64 times as large changes the count.
     edges : EdgeDisturbance or None
         What the ripple does to the edges; None unless the circuit is a switched one (role "edge_sensor").
     """

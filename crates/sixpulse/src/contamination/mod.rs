@@ -76,8 +76,8 @@ pub struct Contamination {
     /// Peak-to-peak of the circuit's own signal, volts.
     pub own_peak_to_peak_v: f64,
     /// Frequency that a pulse conditioner would count on the trace as captured, hertz (0: it counts nothing). The
-    /// instrument's broadband noise, which the conditioner does not see, is left out; for a switched circuit a pulse is
-    /// a rising edge.
+    /// instrument's broadband noise, which the conditioner does not see, is left out where it could reach the
+    /// threshold; for a switched circuit a pulse is an edge.
     pub indicated_hz: Option<f64>,
     /// R.m.s. of the ripple in the circuit, volts; `None` when clean or undetermined.
     pub ripple_rms_v: Option<f64>,
@@ -121,8 +121,12 @@ const FEW_PERIODS: f64 = 60.0;
 /// What an undetermined verdict asks for where the two circuits move in step.
 const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
                    whether the circuit's signal goes with it";
-/// Bins over which speed wander must have spread a single order before it counts as evidence on its own.
-const SPREAD_BINS: usize = 12;
+/// Bins over which speed wander must have spread the power of a single order before it counts as evidence on its own.
+const SPREAD_BINS: f64 = 6.0;
+/// Share of that order's power that one complex factor on the supply's lines must explain.
+const IN_STEP: f64 = 0.9;
+/// Power that the common transfer puts on an order, against the noise, from which a miss counts against it.
+const CLEAR_OF_NOISE: f64 = 5.0;
 
 /// Tests whether `circuit` carries the ripple of `supply`, whose electrical cycle `track` follows.
 ///
@@ -211,7 +215,8 @@ pub fn count(
         _ => None,
     };
     let electrical_hz = found.orders.first().map(|o| o.frequency_hz / f64::from(o.order));
-    let known = Known { electrical_hz, gain_drift: found.gain_drift.unwrap_or(0.0) };
+    let gain_drift = found.gain_drift.unwrap_or(0.0);
+    let known = Known { electrical_hz, gain_drift, least_arming_v: conditioner.least_arming_v() };
     Ok(Count::new(&Subject::new(circuit).split(circuit, supply, model.as_ref(), &known), conditioner))
 }
 
@@ -328,7 +333,9 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
     let model = carried.map(|f| f.model);
-    let split = subject.split(circuit, supply, model.as_ref(), &Known { electrical_hz, gain_drift: 0.0 });
+    let least_arming_v = subject.conditioner().least_arming_v();
+    let known = Known { electrical_hz, gain_drift: 0.0, least_arming_v };
+    let split = subject.split(circuit, supply, model.as_ref(), &known);
     let drift = electrical_hz
         .filter(|_| model.is_some())
         .and_then(|hz| Drift::new(&split, &subject.trace, hz))
@@ -433,9 +440,11 @@ fn supports(group: &Group, gain: f64) -> bool {
         && group.unexplained < MOST_UNEXPLAINED
 }
 
-/// A group that would have shown the common transfer and does not.
+/// A group that would have shown the common transfer and does not: it departs from it, or most of what the circuit has
+/// at the supply's lines is something else.
 fn opposes(group: &Group, gain: f64) -> bool {
     group.departure.norm() > 0.5 * gain.abs() + 4.0 * group.departure_std
+        || (group.unexplained > 1.0 && group.clear > CLEAR_OF_NOISE)
 }
 
 fn judge(fit: Option<&Fit>) -> Judgement {
@@ -457,15 +466,16 @@ fn judge(fit: Option<&Fit>) -> Judgement {
             )
         };
     }
-    let spread = supporters.iter().map(|g| g.bins).max().unwrap_or(0);
-    if supporters.len() > opposers && supporters.len() >= 2 {
+    let in_step = supporters.iter().filter(|g| g.in_step > IN_STEP);
+    let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
+    if supporters.len() > 2 * opposers && supporters.len() >= 2 {
         let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
         return say(Contaminated, text);
     }
     if supporters.len() == 1 && opposers == 0 && spread >= SPREAD_BINS {
         return say(
             Contaminated,
-            format!("one order follows the supply's speed wander over {spread} lines with {gain:.3} V/V"),
+            format!("one order follows the supply's speed wander over {spread:.0} lines with {gain:.3} V/V"),
         );
     }
     if opposers > 0 {

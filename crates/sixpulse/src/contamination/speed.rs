@@ -132,6 +132,15 @@ impl PulseConditioner {
         self
     }
 
+    /// The least that the signal must rise above the release level or, where that is less, above the reference, volts.
+    pub(super) fn least_arming_v(&self) -> f64 {
+        let arming = match self.threshold {
+            Threshold::Adaptive { minimum_v, .. } => minimum_v,
+            Threshold::Fixed { arming_v } => arming_v,
+        };
+        arming.min(arming - self.release_v)
+    }
+
     /// Time without a pulse after which the remembered peak is forgotten, seconds.
     #[must_use]
     pub fn watchdog_s(&self) -> Option<f64> {

@@ -1,8 +1,8 @@
 //! A circuit's record split into its own signal, the ripple it carries and the instrument's noise.
 //!
 //! A conditioner sees no instrument noise, but counts on a captured trace would: 25 mV of it cross zero thousands of
-//! times a second. Ripple and own signal consist of lines, noise does not; so a bin of the record's spectrum is kept
-//! only where it stands [`CLEAR_OF_NOISE`] times above the noise about it.
+//! times a second. Ripple and own signal consist of lines, noise does not; so where noise could reach the conditioner's
+//! threshold, a bin of the record's spectrum is kept only if it stands [`CLEAR_OF_NOISE`] times above the noise about it.
 
 use super::transfer::{Model, floors};
 use crate::trace::Trace;
@@ -12,6 +12,9 @@ use rustfft::num_complex::Complex64;
 /// Power of a bin against the noise about it from which it is signal: noise alone reaches it with `exp(-8)`, and what
 /// passes then holds 0.3 % of the noise's power.
 const CLEAR_OF_NOISE: f64 = 8.0;
+/// Peaks of noise that a conditioner's threshold must keep off before it is counted on as captured: noise exceeds 4.5
+/// standard deviations once in 150 000 samples, and what rings as broadly as noise is not lost then.
+const NOISE_PEAK: f64 = 4.5;
 /// Least bins that share one noise estimate.
 const BLOCK_BINS: usize = 64;
 
@@ -33,6 +36,8 @@ pub(super) struct Known {
     pub(super) electrical_hz: Option<f64>,
     /// Relative change of the gain over the record.
     pub(super) gain_drift: f64,
+    /// Least threshold of the conditioner that will count, volts.
+    pub(super) least_arming_v: f64,
 }
 
 impl Split {
@@ -49,25 +54,32 @@ impl Split {
         // The lengths are those the plans made, the only thing they can refuse.
         let _ = forward.process(&mut y, &mut spectrum);
         let bin_hz = sample_rate_hz / n as f64;
-        let floor = noise_floor(&spectrum, bin_hz, known.electrical_hz);
-        let carried = model.map(|m| {
+        let mut carried = model.map(|m| {
             let mut x = supply.to_f64();
             take_mean(&mut x);
             flatten_ends(&mut x);
             let mut carried = forward.make_output_vec();
             let _ = forward.process(&mut x, &mut carried);
             for (k, v) in carried.iter_mut().enumerate() {
-                let heard = spectrum[k].norm_sqr() > CLEAR_OF_NOISE * floor[k] && k > 0;
-                *v = if heard { *v * m.at(k as f64 * bin_hz) } else { Complex64::default() };
+                *v = if k > 0 { *v * m.at(k as f64 * bin_hz) } else { Complex64::default() };
             }
             carried
         });
+        let mut left = spectrum.clone();
         if let Some(carried) = &carried {
-            spectrum.iter_mut().zip(carried).for_each(|(y, x)| *y -= x);
+            left.iter_mut().zip(carried).for_each(|(y, x)| *y -= x);
         }
-        for (y, floor) in spectrum.iter_mut().zip(&floor) {
-            if y.norm_sqr() <= CLEAR_OF_NOISE * floor {
-                *y = Complex64::default();
+        let floor = noise_floor(&left, bin_hz, known.electrical_hz);
+        let noise_v = (2.0 * floor.iter().sum::<f64>()).sqrt() / n as f64;
+        if noise_v * NOISE_PEAK > known.least_arming_v {
+            let heard = |v: &Complex64, floor: f64| v.norm_sqr() > CLEAR_OF_NOISE * floor;
+            for (k, floor) in floor.iter().enumerate() {
+                if let Some(carried) = carried.as_mut().filter(|_| !heard(&spectrum[k], *floor)) {
+                    carried[k] = Complex64::default();
+                }
+                if !heard(&left[k], *floor) {
+                    left[k] = Complex64::default();
+                }
             }
         }
         let back = |mut spectrum: Vec<Complex64>| {
@@ -77,7 +89,7 @@ impl Split {
             out.iter_mut().for_each(|v| *v /= n as f64);
             out
         };
-        let mut own = back(spectrum);
+        let mut own = back(left);
         ends.restore(&mut own);
         let mut ripple = carried.map(back).unwrap_or_default();
         let drift = known.gain_drift;

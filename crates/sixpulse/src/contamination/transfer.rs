@@ -299,12 +299,17 @@ pub(super) struct Line {
 #[derive(Debug, Clone)]
 pub(super) struct Group {
     pub(super) line: Line,
-    /// Bins that take part.
-    pub(super) bins: usize,
+    /// How many bins share the supply's power here: `(sum s)^2 / sum s^2`; a steady line under a Hann window has two.
+    pub(super) spread: f64,
+    /// Share of the circuit's power here that one complex factor on the supply's lines explains (0 to 1): near 1 for
+    /// whatever moves in step with the supply, through this path or another.
+    pub(super) in_step: f64,
     /// How far the group's own transfer stands from the common model, volts per volt, along the model's phase.
     pub(super) departure: Complex64,
     /// Standard uncertainty of that, each of real and imaginary part.
     pub(super) departure_std: f64,
+    /// Power that the model puts there against the noise about it.
+    pub(super) clear: f64,
     /// Power left at the group's lines, without the noise about them, against the power the model puts there: the
     /// median over the bins, each weighed by the supply's power. Near 0 where the model explains the group; 1 and more
     /// where the circuit has as much of its own there.
@@ -843,6 +848,10 @@ struct Sums {
     supply: f64,
     circuit: f64,
     frequency: f64,
+    aligned: Complex64,
+    squares: f64,
+    put: f64,
+    noise: f64,
     /// Unexplained power of each bin and its say.
     unexplained: Vec<(f64, f64)>,
 }
@@ -854,8 +863,7 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
     };
     let mut sums: Vec<Sums> = Vec::new();
     let (left, noise) = band.residual(model);
-    let remains = left.iter().zip(&noise).map(|(l, n)| (l - n).max(0.0));
-    for ((b, w), remains) in band.used.iter().zip(weights).zip(remains) {
+    for ((b, w), (l, noise)) in band.used.iter().zip(weights).zip(left.iter().zip(&noise)) {
         let n = index(b.hz);
         if sums.len() <= n {
             sums.resize(n + 1, Sums::default());
@@ -869,8 +877,13 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
         s.supply += b.sxx;
         s.circuit += b.syy;
         s.frequency += b.sxx * b.hz;
+        s.aligned += m.conj() * b.sxy / m.norm();
+        s.squares += b.sxx * b.sxx;
         let put = (model.gain * model.gain * m.norm_sqr() * b.sxx).max(f64::MIN_POSITIVE);
-        s.unexplained.push((remains / put, b.sxx));
+        let noise = noise + model.gain * model.gain * b.supply_noise;
+        s.put += put;
+        s.noise += noise;
+        s.unexplained.push(((l - noise).max(0.0) / put, b.sxx));
     }
     sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
 }
@@ -901,9 +914,11 @@ fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
             transfer: s.cross / s.weight,
             std: (looks * s.weight).sqrt().recip(),
         },
-        bins: s.bins,
+        spread: s.supply * s.supply / s.squares,
+        in_step: (s.aligned.norm_sqr() / (s.supply * s.circuit).max(f64::MIN_POSITIVE)).min(1.0),
         departure: s.matched / s.carried - model.gain,
         departure_std: std,
+        clear: s.put / s.noise.max(f64::MIN_POSITIVE),
         unexplained: weighted_median(&s.unexplained),
         gain: s.matched.re / s.carried,
         gain_std: std,
