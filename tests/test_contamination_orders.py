@@ -43,12 +43,14 @@ def trace(values: Float, role: str = "speed_sensor") -> Trace:
     return Trace(values, sample_rate_hz=RATE, coupling="dc", role=role)
 
 
-def pair(own: Float | float = 0.0, *, gain: float = 0.4, role: str = "speed_sensor") -> tuple[Trace, Trace]:
-    """Circuit and supply, 5 mV r.m.s. of noise each; seed fixed."""
+def pair(
+    own: Float | float = 0.0, *, gain: float = 0.4, role: str = "speed_sensor", noise_v: float = 0.005
+) -> tuple[Trace, Trace]:
+    """Circuit and supply with noise each; seed fixed."""
     rng = np.random.default_rng(20261125)
     t = np.arange(N) / RATE
-    post = 14.2 + ripple(t) + 0.005 * rng.standard_normal(N)
-    sensor = gain * ripple(t - 30e-6) + own + 0.005 * rng.standard_normal(N)
+    post = 14.2 + ripple(t) + noise_v * rng.standard_normal(N)
+    sensor = gain * ripple(t - 30e-6) + own + noise_v * rng.standard_normal(N)
     return trace(sensor, role), trace(post, "charging_post")
 
 
@@ -90,8 +92,8 @@ def test_unrelated_noise_exceeds_the_threshold_as_often_as_stated() -> None:
 
 
 def test_a_still_sensor_with_ripple_counts_and_stops_at_the_margin() -> None:
-    """The trace scaled to just above and below the stated margin, counted anew."""
-    circuit, supply = pair()
+    """The ripple scaled to just above and below the stated margin, counted anew."""
+    circuit, supply = pair(noise_v=0.0005)
     found = assess(circuit, supply, electrical_hz=HZ)
     counted = count(circuit, supply, found=found)
     assert (counted.indicated_hz, counted.ripple_margin) == (found.indicated_hz, found.ripple_margin)
@@ -99,8 +101,10 @@ def test_a_still_sensor_with_ripple_counts_and_stops_at_the_margin() -> None:
     assert (counted.without_ripple_hz, counted.pulses_without_ripple) == (0.0, 0)
     assert counted.ripple_margin is not None and counted.ripple_margin < 1
     assert Count.from_dict(counted.to_dict()) == counted
+    # Noise of 0.5 mV against a threshold of 30 mV: a tenth to either side is clear of it.
     for factor, counts in ((1.1, True), (0.9, False)):
-        scaled = trace(circuit.values() * counted.ripple_margin * factor)
+        change = counted.ripple_margin * factor - 1.0
+        scaled = trace(circuit.values() + change * 0.4 * ripple(np.arange(N) / RATE - 30e-6))
         again = count(scaled, supply, found=assess(scaled, supply, electrical_hz=HZ))
         assert (again.indicated_hz > 0) == counts
     # A fixed threshold at twice the ripple's positive peak counts nothing, and says that it is so far away.

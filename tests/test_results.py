@@ -67,6 +67,7 @@ def switched() -> sixpulse.Capture:
     """Return the sprayer's supply with a switched sensor that carries none of its ripple."""
     post = sprayer()["post"]
     turning = 0.5 + 4.5 * (np.arange(post.values().size) * 300.0 / post.sample_rate_hz % 1.0 < 0.5)
+    turning += 0.005 * np.random.default_rng(1).standard_normal(turning.size)
     wheel = sixpulse.Trace(turning, sample_rate_hz=post.sample_rate_hz, coupling="dc", role="edge_sensor")
     return sixpulse.Capture({"post": post, "wheel": wheel})
 

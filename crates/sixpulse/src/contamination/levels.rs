@@ -8,6 +8,9 @@ use crate::trace::{RawSamples, Samples, Trace};
 
 /// Least distance of the levels in steps of the converter: a trace that toggles between a few codes has no levels.
 const LEAST_STEPS: f64 = 8.0;
+/// Distance from which that does not matter, volts: no converter's step is so wide, and a line recorded as two values
+/// has no step to go by.
+const LEAST_SWING_V: f64 = 1.0;
 /// Most samples allowed between the levels (more than 20 % of the swing from both): a sine leaves 28 % there.
 const MOST_BETWEEN: f64 = 0.22;
 /// Most deviation about a level (median absolute) against the swing: a sine has 14 %.
@@ -61,7 +64,7 @@ pub(super) fn two_levels(trace: &Trace, step_v: f64) -> Option<TwoLevels> {
         away[away.len() / 2]
     };
     let wide = spread(&values[..split], low_v).max(spread(&values[split..], high_v));
-    let clear = swing > LEAST_STEPS * step_v && swing > 0.0;
+    let clear = swing > LEAST_STEPS * step_v || swing >= LEAST_SWING_V;
     let levels = TwoLevels { low_v, high_v };
     let still = (between as f64) < MOST_BETWEEN * n as f64 && wide < MOST_SPREAD * swing;
     (clear && still && levels.edge_s(trace, between as f64 / n as f64) < SLOWEST_EDGE_S).then_some(levels)
@@ -231,7 +234,9 @@ mod tests {
         };
         let sine = |t: f64| (std::f64::consts::TAU * 150.0 * t).sin();
         assert_eq!(two_levels(&trace(&sine), 0.0), None);
-        assert_eq!(two_levels(&trace(&|t| (0.6 * sine(t)).round()), 1.0), None);
+        assert_eq!(two_levels(&trace(&|t| 0.2 * (0.6 * sine(t)).round()), 0.2), None);
         assert_eq!(two_levels(&trace(&|_| 5.0), 0.0), None);
+        // A digital line recorded as 0 and 5 V has, though its least difference looks like a step of 5 V.
+        assert!(two_levels(&trace(&|t| if sine(t) > 0.0 { 5.0 } else { 0.0 }), 5.0).is_some());
     }
 }

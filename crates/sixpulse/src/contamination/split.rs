@@ -160,7 +160,7 @@ fn real_ends(spectrum: &mut [Complex64], n: usize) {
     if let Some(first) = spectrum.first_mut() {
         first.im = 0.0;
     }
-    if n % 2 == 0
+    if n.is_multiple_of(2)
         && let Some(last) = spectrum.last_mut()
     {
         last.im = 0.0;

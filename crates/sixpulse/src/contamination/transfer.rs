@@ -327,6 +327,7 @@ struct Band<'a> {
     used: Vec<Bin>,
     /// Least noise of the circuit, that of its converter, V^2 a bin.
     circuit_noise: f64,
+    /// Relative standard uncertainty of a gain from the converters' rounding.
     quantisation: f64,
     interval_s: f64,
     /// Scratch of the noise estimate.
@@ -373,27 +374,23 @@ pub(super) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> 
     out
 }
 
-/// What rounding to a converter's steps leaves open of a gain, relative.
-struct Quantisation;
-
-impl Quantisation {
-    /// Of both traces. A sine of amplitude `A` steps comes out of a rounding converter with its fundamental multiplied
-    /// by `1 + 2 sum_m (-1)^m J1(2 pi m A) cos(2 pi m c) / (pi m A)` for a level of `c` steps (Blachman, IEEE Trans. Inf.
-    /// Theory 31:417, 1985, from memory): with the envelope of `J1` and a level anywhere an r.m.s. error of
-    /// `0.0852 r^-1.5` for `r` r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by
-    /// `exp(-2 pi^2 s^2)`.
-    fn new(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64) -> f64 {
-        let one = |rms_v: f64, lsb_v: f64, noise_power: f64| {
-            if lsb_v <= 0.0 || rms_v <= 0.0 {
-                return 0.0;
-            }
-            // A floor up to a twelfth of a squared step is the converter's own.
-            let dither = (noise_power / (lsb_v * lsb_v) - 1.0 / 12.0).max(0.0);
-            0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp()
-        };
-        let supply = one(spectra.supply_rms_v(), setting.supply_lsb_v, supply_floor);
-        supply.hypot(one(spectra.circuit_rms_v(), setting.circuit_lsb_v, 0.0))
-    }
+/// What rounding to the converters' steps leaves open of a gain, relative, of both traces.
+///
+/// A sine of amplitude `A` steps comes out of a rounding converter with its fundamental multiplied by
+/// `1 + 2 sum_m (-1)^m J1(2 pi m A) cos(2 pi m c) / (pi m A)` for a level of `c` steps (Blachman, IEEE Trans. Inf. Theory
+/// 31:417, 1985, from memory): with the envelope of `J1` and a level anywhere an r.m.s. error of `0.0852 r^-1.5` for `r`
+/// r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by `exp(-2 pi^2 s^2)`.
+fn quantisation_std(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64) -> f64 {
+    let one = |rms_v: f64, lsb_v: f64, noise_power: f64| {
+        if lsb_v <= 0.0 || rms_v <= 0.0 {
+            return 0.0;
+        }
+        // A floor up to a twelfth of a squared step is the converter's own.
+        let dither = (noise_power / (lsb_v * lsb_v) - 1.0 / 12.0).max(0.0);
+        0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp()
+    };
+    let supply = one(spectra.supply_rms_v(), setting.supply_lsb_v, supply_floor);
+    supply.hypot(one(spectra.circuit_rms_v(), setting.circuit_lsb_v, 0.0))
 }
 
 impl<'a> Band<'a> {
@@ -431,7 +428,7 @@ impl<'a> Band<'a> {
             used.retain(clear);
         }
         used.iter_mut().for_each(|b| b.supply_noise += distortion + folded);
-        let quantisation = Quantisation::new(spectra, setting, supply_floor.iter().sum());
+        let quantisation = quantisation_std(spectra, setting, supply_floor.iter().sum());
         keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
         Self {
             spectra,
