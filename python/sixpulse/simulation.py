@@ -318,7 +318,7 @@ class PointTruth(Result):
 
 @dataclass(frozen=True, eq=False, repr=False)
 class OrderTransfer(Result):
-    """What was coupled into the sensor's line over the charging post's ripple, at one order of the electrical frequency.
+    """What was coupled into the sensor's line over the charging post's ripple, at one order.
 
     Attributes
     ----------
@@ -347,8 +347,8 @@ class SensorTruth(Result):
     gain_v_per_v, delay_s : float or None
         Transfer from the charging post's ripple; None where it is no plain gain and delay (no delay when clean).
     order_transfer : tuple of OrderTransfer
-        Transfer at every order up to 12 that the charging post carries with 2 % of its greatest order or more, whatever
-        the path; empty when clean.
+        Transfer at every order up to 12 that the charging post carries with 2 % of its greatest order or more,
+        whatever the path; empty when clean.
     own_frequency_hz, own_tooth_hz : float or None
         Mean frequency of the ring's places, and of the teeth that are there; None at standstill.
     own_peak_to_peak_v, own_rms_v, coupled_rms_v : float
