@@ -22,7 +22,7 @@ from sixpulse.contamination import (
     own_signal,
     rank,
 )
-from sixpulse.results import Contamination
+from sixpulse.results import Contamination, Role
 from sixpulse.simulation import Scenario
 from sixpulse.spectrum import coherence_significance
 
@@ -36,15 +36,16 @@ ORDERS = {1: 0.3, 2: 0.13, 3: 0.06, 6: 0.02, 12: 0.005}
 def ripple(t: Float) -> Float:
     """Ripple with the order ratios of one open diode, speed wandering by 1 %."""
     angle = HZ * t + 0.01 * HZ / (6 * math.pi) * np.sin(6 * math.pi * t)
-    return np.sum([a * np.cos(2 * math.pi * n * angle + n * n) for n, a in ORDERS.items()], axis=0)
+    waves = [a * np.cos(2 * math.pi * n * angle + n * n) for n, a in ORDERS.items()]
+    return np.asarray(np.sum(waves, axis=0), dtype=np.float64)
 
 
-def trace(values: Float, role: str = "speed_sensor") -> Trace:
+def trace(values: Float, role: Role = "speed_sensor") -> Trace:
     return Trace(values, sample_rate_hz=RATE, coupling="dc", role=role)
 
 
 def pair(
-    own: Float | float = 0.0, *, gain: float = 0.4, role: str = "speed_sensor", noise_v: float = 0.005
+    own: Float | float = 0.0, *, gain: float = 0.4, role: Role = "speed_sensor", noise_v: float = 0.005
 ) -> tuple[Trace, Trace]:
     """Circuit and supply with noise each; seed fixed."""
     rng = np.random.default_rng(20261125)
