@@ -79,6 +79,13 @@ def test_a_table_says_what_is_known_of_each_file(folder: Path, tmp_path: Path) -
     assert rows["third"]["error_code"] == "file_not_found"
     assert rows["first"]["vehicle"] == "tractor-1" and rows["first"]["level_temperature_c"] == 35.0
     assert rows["first"]["parameters_json"] != rows["second"]["parameters_json"], "the frequency was known of one"
+    # A file that was not there is looked for again, by its unit alone.
+    sixpulse.write_csv(folder / "absent.csv", sprayer(count=3_000))
+    try:
+        found = fleet.examine_dataset(folder, tmp_path / "t", **given)
+        assert found.failed == 0 and found.captures == 3
+    finally:
+        (folder / "absent.csv").unlink()
     # What is known of a file decides its row, also where the files are as they were.
     fleets.plain_file(listed, "path,capture_id,vehicle\nmonday/a.npz,first,tractor-9\n")
     fleet.examine_dataset(folder, tmp_path / "t", existing="replace", **given)

@@ -174,7 +174,7 @@ def test_ranges_of_healthy_captures() -> None:
 
 
 def test_the_interval_holds_what_it_states() -> None:
-    """The 90 % interval of the median holds the truth in as many of 40 fleets, within three deviations of a binomial."""
+    """The 90 % interval of the median holds the truth in as many of 40 fleets, within three binomial deviations."""
     hits = 0
     for seed in range(40):
         table = fleet_table(vehicles=30, each=6, seed=seed)

@@ -30,6 +30,7 @@ from ..results import (
     Quality,
     Rectifier,
     Ripple,
+    RippleSeverity,
     Severity,
 )
 from ..schema import attribute_texts
@@ -90,8 +91,21 @@ _GROUPS: tuple[tuple[str, type, tuple[str, ...]], ...] = (
         ),
     ),
     ("cycle", Cycle, ("electrical_hz", "electrical_hz_std", "reason", "cycle_count", "speed_change")),
-    ("rectifier", Rectifier, ("pattern", "sub_kind", "sub_six_ratio", "reason", "model_version")),
-    ("points", Points, ("post_rms_v", "battery_rms_v", "attenuation")),
+    ("severity", RippleSeverity, ("amount", "charging_current_a")),
+    ("rectifier", Rectifier, ("pattern", "sub_kind", "sub_six_ratio", "reason", "test", "model_version")),
+    (
+        "points",
+        Points,
+        (
+            "post_rms_v",
+            "battery_rms_v",
+            "attenuation",
+            "attenuation_std",
+            "attenuation_low",
+            "attenuation_high",
+            "reason",
+        ),
+    ),
 )
 
 _CIRCUIT = (

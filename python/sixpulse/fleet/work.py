@@ -25,6 +25,8 @@ __all__: list[str] = []
 
 _COUNTS = b"sixpulse.counts"
 _DIGEST = b"sixpulse.settings_digest"
+#: Failures that are not the capture's: another run may meet a file server that answers, or more memory.
+TRIED_AGAIN = frozenset({"file_not_found", "file_unreadable", "worker_lost"})
 
 
 @dataclass(frozen=True)
@@ -191,13 +193,13 @@ def write_part(task: Task, part: str, content: str, table: Any) -> dict[str, int
 
 
 def read_counts(path: Path) -> dict[str, Any] | None:
-    """Read what a part says of its rows; None where there is no whole part of that name."""
+    """Read what a part says of its rows; None where there is no part that can stay as it is."""
     try:
         metadata = pq.read_metadata(path).metadata or {}
         counts: dict[str, Any] = json.loads(metadata[_COUNTS])
     except (*BROKEN, KeyError, ValueError):
         return None
-    return counts
+    return None if TRIED_AGAIN & counts["failed"].keys() else counts
 
 
 def digest_of(path: Path) -> str | None:
