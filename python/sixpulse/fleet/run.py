@@ -212,10 +212,12 @@ class _Run:
         self._display = display
         self._reports: dict[str, UnitReport] = {}
         self._unreadable = list(seen.unreadable)
+        self._captures = sum(unit.rows for unit in seen.units)
         self._running = folder / f"_running-{secrets.token_hex(6)}"
         self._seconds: dict[str, float] = collections.defaultdict(float)
         self._began = self._saved = time.monotonic()
         self._tasks: dict[str, Task] = {}
+        self._counts = dict.fromkeys(("done", "found", "failed"), 0)
 
     # Before the work.
 
@@ -305,7 +307,7 @@ class _Run:
             part = work.part_name(task, task.content)
             counts = work.read_counts(self._folder / part)
             if counts is not None:
-                self._reports[key] = UnitReport(key, "found", counts["rows"], counts["failed"], part, task.content)
+                self._record(UnitReport(key, "found", counts["rows"], counts["failed"], part, task.content))
         self._show()
 
     def _hand_out(self, todo: list[Task], crew: Crew, in_flight: int) -> None:
@@ -383,12 +385,19 @@ class _Run:
         task = self._tasks[report.key]
         if report.error is not None:
             self._unreadable.append(Unreadable(task.unit.place, task.unit.rows, *report.error))
-        self._reports[report.key] = report
+        self._record(report)
         for name, seconds in report.seconds.items():
             self._seconds[name] += seconds
         self._show()
         if time.monotonic() - self._saved > _CHECKPOINT_S:
             self._save()
+
+    def _record(self, report: UnitReport) -> None:
+        self._reports[report.key] = report
+        if report.part:
+            self._counts["done"] += report.rows
+            self._counts["found"] += report.rows if report.state == "found" else 0
+            self._counts["failed"] += sum(report.failed.values())
 
     # What is told and kept.
 
@@ -414,26 +423,12 @@ class _Run:
         return dict(sorted(counts.items()))
 
     def _show(self) -> None:
-        kept = self._kept_counts()
-        self._display.show(
-            Progress(
-                captures=sum(task.unit.rows for task in self._tasks.values()),
-                elapsed_s=time.monotonic() - self._began,
-                **kept,
-            )
-        )
-
-    def _kept_counts(self) -> dict[str, int]:
-        kept = self._kept()
-        return {
-            "done": sum(report.rows for report in kept),
-            "found": sum(report.rows for report in kept if report.state == "found"),
-            "failed": sum(sum(report.failed.values()) for report in kept),
-        }
+        elapsed_s = time.monotonic() - self._began
+        self._display.show(Progress(captures=self._captures, elapsed_s=elapsed_s, **self._counts))
 
     def _save(self) -> None:
         self._saved = time.monotonic()
-        counts = self._kept_counts()
+        counts = self._counts
         manifests.write_manifest(
             self._folder,
             settings=self._settings,
@@ -461,7 +456,7 @@ class _Run:
         }
 
     def _summary(self) -> FleetSummary:
-        kept, counts = self._kept(), self._kept_counts()
+        kept, counts = self._kept(), self._counts
         return FleetSummary(
             destination=str(self._folder),
             complete=self._whole(),
