@@ -44,7 +44,7 @@ HARD = ["open_diode", "shorted_diode", "open_phase", "two_open_diodes"]
 #: A hypothesis is the true one when its frequency is this close.
 SAME_HZ = 0.01
 MOST_HYPOTHESES = 16
-HIDDEN = (48, 24)
+HIDDEN = (64, 32)
 HIDDEN_RECORD = (16,)
 SEED = 20_261
 

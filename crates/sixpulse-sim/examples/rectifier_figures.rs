@@ -1,7 +1,7 @@
 //! Writes the rectifier figures of a family of simulated captures as CSV, for the training of the model
 //! (`notebooks/train_rectifier.py`).
 //!
-//! `cargo run --release -p sixpulse-sim --example rectifier_figures -- SEED FIRST COUNT PULSE_NUMBER > figures.csv`
+//! `cargo run --release -p sixpulse-sim --example rectifier_figures -- SEED FIRST COUNT PULSE_NUMBER [BITS COUPLING] > figures.csv`
 //!
 //! Lines: `names`, then for each capture one `record` line (truth and figures of the record) followed by one
 //! `hypothesis` line for each hypothesis on its cycle. Every fourth capture is read at the battery post.
@@ -14,12 +14,18 @@ use sixpulse_sim::truth::Truth;
 use std::io::{BufWriter, Write};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let arguments: Vec<u64> = std::env::args().skip(1).map(|a| a.parse()).collect::<Result<_, _>>()?;
-    let [seed, first, count, pulse_number] = arguments[..] else {
-        return Err("expected SEED FIRST COUNT PULSE_NUMBER".into());
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let [seed, first, count, pulse_number, instrument @ ..] = &arguments[..] else {
+        return Err("expected SEED FIRST COUNT PULSE_NUMBER [BITS COUPLING]".into());
     };
-    let pulse_number = u32::try_from(pulse_number)?;
-    let wanted = Draw { pulse_number: Some(pulse_number), sensor_mode: Some(SensorMode::Absent), ..Draw::default() };
+    let (seed, first, count): (u64, u64, u64) = (seed.parse()?, first.parse()?, count.parse()?);
+    let wanted = Draw {
+        pulse_number: Some(pulse_number.parse()?),
+        sensor_mode: Some(SensorMode::Absent),
+        bits: instrument.first().map(|b| b.parse()).transpose()?,
+        coupling: instrument.get(1).map(|c| c.parse()).transpose()?,
+        ..Draw::default()
+    };
     let mut out = BufWriter::new(std::io::stdout().lock());
     writeln!(out, "names,{}", names().join(","))?;
     writeln!(out, "record_names,{}", record_names().join(","))?;

@@ -163,7 +163,10 @@ struct SupplyReading {
 
 fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOptions) -> Result<SupplyReading> {
     let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
-    let Judgement { rectifier, chosen, candidates } = classify::judge(&reading);
+    let Judgement { rectifier, chosen, candidates } = match too_few_cycles(trace, reading.facts.expected_hz) {
+        Some(reason) => Judgement { rectifier: Rectifier::undetermined(&reason), chosen: None, candidates: Vec::new() },
+        None => classify::judge(&reading),
+    };
     let chosen = chosen.map(|i| &reading.hypotheses[i]);
     let cycle = match chosen {
         Some(hypothesis) => Cycle::of(name, hypothesis, candidates),
@@ -186,6 +189,19 @@ pub(crate) fn track_of(capture: &Capture, options: &ExamineOptions) -> Result<Op
     let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
     let chosen = classify::judge(&reading).chosen;
     Ok(chosen.and_then(|i| reading.hypotheses.get(i)).map(|h| h.track.clone()))
+}
+
+/// Why a record is too short for the frequency that is known: a reading at any other frequency would contradict it.
+fn too_few_cycles(trace: &Trace, expected_hz: Option<(f64, f64)>) -> Option<String> {
+    let (hz, _) = expected_hz?;
+    let cycles = hz * trace.duration_s();
+    // One cycle is lost at the ends: the average is over whole cycles.
+    let fewest = cycle::FEWEST_CYCLES as f64 + 1.0;
+    (cycles < fewest).then(|| {
+        format!(
+            "the record holds {cycles:.1} electrical cycles of the {hz:.1} Hz that are known; {fewest:.0} are needed"
+        )
+    })
 }
 
 fn no_cycle_reason(pattern: Pattern) -> &'static str {
