@@ -252,10 +252,9 @@ def arrays_of(data: Captures, pair_scale: Scaling, record_scale: Scaling) -> tup
 
 
 def weights(data: Captures) -> np.ndarray:
-    """Strangers are drawn far more often than anyone captures them: each counts for little; silent records for more."""
+    """Strangers are drawn far more often than anyone captures them: each counts for less."""
     weight = np.ones(len(data.pattern))
-    weight[data.pattern == ALL.index("undetermined")] = 0.2
-    weight[data.pattern == ALL.index("not_charging")] = 2.0
+    weight[data.pattern == ALL.index("undetermined")] = 0.4
     return weight
 
 
