@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from . import errors, results
 from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
-from .compare import compare_points
+from .compare import compare_interventions, compare_points
 from .coupling import ac_couple
 from .read import read, sniff
 from .simulation import Scenario, Truth, simulate, simulate_family
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from . import fleet as fleet
     from . import ideal as ideal
     from . import level as level
+    from . import meter as meter
     from . import narrative as narrative
     from . import plot as plot
     from . import quality as quality
@@ -46,6 +47,7 @@ __all__ = [
     "Truth",
     "__version__",
     "ac_couple",
+    "compare_interventions",
     "compare_points",
     "errors",
     "examine",
@@ -68,6 +70,7 @@ _ON_USE = frozenset(
         "fleet",
         "ideal",
         "level",
+        "meter",
         "narrative",
         "plot",
         "quality",

@@ -1,4 +1,4 @@
-"""The command line: ``sixpulse examine``, ``sixpulse simulate``.
+"""The command line: ``sixpulse examine``, ``sixpulse compare``, ``sixpulse simulate``.
 
 Exit status 0 when the command ran (whatever it found), 2 on bad input with one line on standard error. Output files
 appear whole or not at all.
@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn, TypeVar
 
 from . import __version__
-from ._core import Machine
+from ._core import Capture, Machine
 from ._files import write_texts
 from .errors import InvalidCombinationError, SixpulseError
 
@@ -29,7 +29,7 @@ EXIT_INTERRUPTED = 130
 EXIT_BROKEN_PIPE = 141
 
 #: Modules with a ``register(commands)`` that adds a subcommand of its own.
-_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli")
+_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli", "compare_cli")
 
 _BOLD = ("\x1b[1m", "\x1b[0m")
 
@@ -96,6 +96,26 @@ def _add_examine(commands: argparse._SubParsersAction[_Parser]) -> None:
     )
     command.set_defaults(run=_examine)
     command.add_argument("file", metavar="FILE", help="what the instrument exported")
+    add_reading_arguments(command)
+    add = command.add_argument
+    add("--engine-rpm", type=float, metavar="RPM", help="engine speed, revolutions per minute")
+    add("--battery-temperature-c", type=float, metavar="C", help="battery temperature, degrees Celsius")
+    add("--pole-pairs", type=int, metavar="N", help="pole pairs of the alternator")
+    add("--pulley-ratio", type=float, metavar="RATIO", help="alternator speed / engine speed")
+    add("--pulse-number", type=int, default=6, metavar="6|12", help="pulses in each electrical cycle (6)")
+    add("--electrical-hz", type=float, metavar="HZ", help="electrical frequency, where it is known")
+    add("--json", metavar="OUT", help="write the result as JSON; - for standard output, instead of the text")
+    add("--report", metavar="OUT.html", help="write the report as one HTML page")
+
+
+def add_reading_arguments(command: argparse.ArgumentParser) -> None:
+    """Declare how a file's columns are read.
+
+    Parameters
+    ----------
+    command : argparse.ArgumentParser
+        The parser that gets the arguments.
+    """
     add = command.add_argument
     add(
         "--role",
@@ -123,32 +143,48 @@ def _add_examine(commands: argparse._SubParsersAction[_Parser]) -> None:
         metavar="[COLUMN=]FACTOR",
         help="factor on the values (probe 10:1 is 10), for all columns or one",
     )
-    add("--engine-rpm", type=float, metavar="RPM", help="engine speed, revolutions per minute")
-    add("--battery-temperature-c", type=float, metavar="C", help="battery temperature, degrees Celsius")
-    add("--pole-pairs", type=int, metavar="N", help="pole pairs of the alternator")
-    add("--pulley-ratio", type=float, metavar="RATIO", help="alternator speed / engine speed")
-    add("--pulse-number", type=int, default=6, metavar="6|12", help="pulses in each electrical cycle (6)")
-    add("--electrical-hz", type=float, metavar="HZ", help="electrical frequency, where it is known")
-    add("--json", metavar="OUT", help="write the result as JSON; - for standard output, instead of the text")
-    add("--report", metavar="OUT.html", help="write the report as one HTML page")
 
 
-def _examine(options: argparse.Namespace) -> int:
-    from ._examine import examine  # noqa: PLC0415 - a command pays for its own imports only
-    from .read import read  # noqa: PLC0415
+def read_capture(options: argparse.Namespace, path: str, **known: float | None) -> Capture:
+    """Read a capture as the arguments of :func:`add_reading_arguments` say.
 
-    machine = Machine(
-        pole_pairs=options.pole_pairs, pulley_ratio=options.pulley_ratio, pulse_number=options.pulse_number
-    )
+    Parameters
+    ----------
+    options : argparse.Namespace
+        The parsed arguments.
+    path : str
+        The file.
+    **known : float or None
+        What else is known: ``engine_rpm``, ``battery_temperature_c``.
+
+    Returns
+    -------
+    Capture
+    """
+    from .read import read  # noqa: PLC0415 - a command pays for its own imports only
+
     given: dict[str, Any] = {
         "sample_rate_hz": options.sample_rate_hz,
         "coupling": _all_or_each("--coupling", options.coupling),
         "scale": _all_or_each("--scale", options.scale),
-        "engine_rpm": options.engine_rpm,
-        "battery_temperature_c": options.battery_temperature_c,
+        **known,
     }
     given = {name: value for name, value in given.items() if value is not None}
-    capture = read(options.file, roles=_distinct(options.role), **given)
+    return read(path, roles=_distinct(options.role), **given)
+
+
+def _examine(options: argparse.Namespace) -> int:
+    from ._examine import examine  # noqa: PLC0415 - a command pays for its own imports only
+
+    machine = Machine(
+        pole_pairs=options.pole_pairs, pulley_ratio=options.pulley_ratio, pulse_number=options.pulse_number
+    )
+    capture = read_capture(
+        options,
+        options.file,
+        engine_rpm=options.engine_rpm,
+        battery_temperature_c=options.battery_temperature_c,
+    )
     examination = examine(capture, machine=machine, electrical_hz=options.electrical_hz)
     outputs: list[tuple[str, str]] = []
     if options.json not in (None, "-"):

@@ -8,6 +8,7 @@ mod error;
 mod examine;
 mod exercise;
 mod ideal;
+mod meter;
 mod quality;
 mod read;
 mod rectifier;
@@ -26,7 +27,7 @@ mod _core {
     #[pymodule_export]
     const ERROR_CODES: [&str; sixpulse::error::CODES.len()] = sixpulse::error::CODES;
     #[pymodule_export]
-    use crate::compare::compare_points;
+    use crate::compare::{compare_interventions, compare_points};
     #[pymodule_export]
     use crate::contamination::{
         assess_contamination, check_conditioner, count_pulses, indicated_hz, indicated_speed_km_h, indicated_speed_mph,
@@ -43,6 +44,8 @@ mod _core {
     use crate::exercise::_exercise;
     #[pymodule_export]
     use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
+    #[pymodule_export]
+    use crate::meter::{check_meter, handheld_meters, meter_of_cycle, meter_reading};
     #[pymodule_export]
     use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
     #[pymodule_export]

@@ -3,6 +3,7 @@
 use crate::compare::impedance::Impedance;
 use crate::contamination::{Contamination, ContaminationVerdict};
 use crate::examine::{Examination, LevelVerdict};
+use crate::meter::{self, Meter, MeterReading};
 use crate::quality::QualityImpact;
 use crate::rectifier::{DecidingTest, Pattern};
 use crate::severity::{LimitBasis, RippleAmount, RippleSeverity};
@@ -47,6 +48,8 @@ pub fn findings(examination: &Examination) -> Vec<Finding> {
         examination.contamination.iter().map(|(name, c)| contamination(name, c, examination.rectifier.pattern)),
     );
     list.extend(points(examination));
+    list.extend(meter_view(examination));
+    list.extend(check_without_oscilloscope(examination));
     list.extend(keep_parts(examination));
     list.retain(|f| !f.statement.is_empty());
     list.sort_by_key(|f| match f.severity {
@@ -319,6 +322,46 @@ fn ripple_amount(s: &RippleSeverity) -> Option<Finding> {
     }));
     let statement = format!("The amount of ripple {said}; the amount alone convicts no part.");
     Some(finding("ripple_amount", severity, statement, evidence, None))
+}
+
+/// What two usual voltmeters would show of this ripple.
+fn meter_view(e: &Examination) -> Option<Finding> {
+    let role = e.supply_role?;
+    let plain = meter::of_cycle(&e.cycle, role, &Meter::average_handheld())?;
+    let better = meter::of_cycle(&e.cycle, role, &Meter::true_rms_handheld())?;
+    let statement = format!(
+        "An AC voltmeter would show {:.0} mV of this ripple (average-responding, 1 kHz) or {:.0} mV (true r.m.s., 20 kHz).",
+        1e3 * plain.indicated_v,
+        1e3 * better.indicated_v
+    );
+    let side = |r: &MeterReading| r.limits.first().map_or("", |l| l.outcome.in_words());
+    let mut evidence = vec![format!(
+        "the trade's limit of 0.5 V AC (common practice, no standard): {} with the first, {} with the second",
+        side(&plain),
+        side(&better)
+    )];
+    evidence.extend(plain.misses);
+    Some(finding("meter_view", Severity::Info, statement, evidence, None))
+}
+
+/// The check for a shop that has no oscilloscope.
+fn check_without_oscilloscope(e: &Examination) -> Option<Finding> {
+    let counts = |c: &Contamination| {
+        c.verdict == ContaminationVerdict::Contaminated && c.indicated_hz.is_some_and(|hz| hz > 0.0)
+    };
+    let (name, _) = e.contamination.iter().find(|(_, c)| counts(c))?;
+    Some(finding(
+        "check_without_oscilloscope",
+        Severity::Info,
+        format!("What the ripple adds to the reading of \"{name}\" can be checked without an oscilloscope."),
+        vec![
+            "an indicated speed that falls to zero with the alternator's field unplugged was made by its ripple".into(),
+            "never disconnect the battery or the alternator's output cable while the engine runs".into(),
+        ],
+        Some(
+            "Without an oscilloscope: vehicle standing, note the indicated speed; engine and ignition off, unplug the alternator's field connector, start and look again for a short time only; engine off before it is plugged in. Never disconnect the battery or the output cable with the engine running.",
+        ),
+    ))
 }
 
 /// What not to replace yet.

@@ -15,6 +15,7 @@ pub mod error;
 pub mod examine;
 pub mod findings;
 pub mod level;
+pub mod meter;
 #[cfg(feature = "serde")]
 mod pairs;
 pub mod quality;

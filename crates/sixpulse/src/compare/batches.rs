@@ -23,6 +23,9 @@ pub(super) struct Batches {
     pub(super) means: Array2<Complex64>,
     /// Expected squared magnitude of the noise in one batch's mean, by order.
     noise: Vec<f64>,
+    /// Expected squared magnitude of the converter's distortion in an order: it repeats with the cycle, so that no
+    /// average removes it.
+    distortion: f64,
     /// Mean frequency of order 1 in each batch, hertz.
     pub(super) hz: Vec<f64>,
 }
@@ -38,12 +41,6 @@ pub(super) struct Power {
 }
 
 impl Power {
-    /// From independent estimates of it.
-    pub(super) fn of(values: &[f64]) -> Self {
-        let (mean_square, std) = mean_and_std(values);
-        Self { mean_square, std, freedom: values.len().saturating_sub(1).max(1) }
-    }
-
     /// Half the 95 % interval of the mean square.
     fn reach(&self) -> f64 {
         student_95(self.freedom) * self.std
@@ -95,7 +92,23 @@ impl Batches {
             let actual = crate::Samples::len(trace);
             return Err(Error::TooShort { parameter: "trace".into(), minimum, actual });
         }
-        Ok(Self::of_cycles(&cycles, track))
+        let mut read = Self::of_cycles(&cycles, track);
+        read.distortion = read.converter_distortion(trace, cycles.nrows());
+        Ok(read)
+    }
+
+    /// A converter's distortion has the power `step^2 / 12`, spread over the orders up to the rate at which the ripple
+    /// crosses the steps (or half the sample rate); noise of a good part of a step turns it into noise, by the factor
+    /// `exp(-4 pi^2 sigma^2 / step^2)` (Widrow's condition, from memory).
+    fn converter_distortion(&self, trace: &Trace, cycles: usize) -> f64 {
+        let Some(step) = crate::quality::step(trace).filter(|s| *s > 0.0) else { return 0.0 };
+        let samples_in_cycle = trace.sample_rate_hz() / self.mean_hz();
+        let swing: f64 = (0..self.orders()).map(|i| 2.0 * self.amplitude(i)).sum();
+        let spread = (std::f64::consts::PI * swing / step).clamp(6.0, (0.5 * samples_in_cycle).max(6.0));
+        let quietest = self.noise.iter().copied().fold(f64::INFINITY, f64::min);
+        let variance = quietest * cycles as f64 / self.count() as f64 * samples_in_cycle / 4.0;
+        let undithered = (-4.0 * std::f64::consts::PI.powi(2) * variance / (step * step)).exp();
+        2.0 * step * step / 12.0 / spread * undithered
     }
 
     fn of_cycles(cycles: &Array2<Complex64>, track: &PhaseTrack) -> Self {
@@ -112,7 +125,7 @@ impl Batches {
         let in_each = count as f64 / batches as f64;
         let noise = cycles.axis_iter(Axis(1)).map(|c| successive_variance(c.iter().copied()) / in_each).collect();
         let hz = (0..batches).map(|b| (start(b + 1) - start(b)) as f64 / (time(b + 1) - time(b))).collect();
-        Self { means, noise, hz }
+        Self { means, noise, distortion: 0.0, hz }
     }
 
     pub(super) fn count(&self) -> usize {
@@ -131,7 +144,12 @@ impl Batches {
     /// The trace with another one taken off.
     pub(super) fn minus(&self, other: &Self) -> Self {
         let noise = self.noise.iter().zip(&other.noise).map(|(a, b)| a + b).collect();
-        Self { means: &self.means - &other.means, noise, hz: self.hz.clone() }
+        Self {
+            means: &self.means - &other.means,
+            noise,
+            distortion: self.distortion + other.distortion,
+            hz: self.hz.clone(),
+        }
     }
 
     /// The trace as it would be without a delay of `delay_s` on its channel.
@@ -174,9 +192,26 @@ impl Batches {
         out
     }
 
-    /// Mean square of the orders given over the record.
+    /// Mean square of the orders given over the record, `sum c_n^2 / 2` with `c_n^2` the mean of `Re(conj(x_b) x_b')` over
+    /// all pairs of different batches: what does not keep its phase from batch to batch (noise, a line beside the orders)
+    /// cancels. The uncertainty is the jackknife's (Efron 1979), one batch left out at a time.
     pub(super) fn power(&self, orders: &[usize]) -> Power {
-        Power::of(&self.mean_squares(orders))
+        let count = self.count();
+        let left_out: Vec<f64> = (0..count).map(|b| self.pairwise(orders, Some(b))).collect();
+        let mean = left_out.iter().sum::<f64>() / count as f64;
+        let spread: f64 = left_out.iter().map(|v| (v - mean).powi(2)).sum();
+        let std = (spread * (count - 1) as f64 / count as f64).sqrt();
+        Power { mean_square: self.pairwise(orders, None), std, freedom: count - 1 }
+    }
+
+    fn pairwise(&self, orders: &[usize], without: Option<usize>) -> f64 {
+        let one = |i: usize| {
+            let kept = self.means.column(i).into_iter().enumerate().filter(|(b, _)| Some(*b) != without);
+            let (sum, squares, n) =
+                kept.fold((Complex64::default(), 0.0, 0.0), |(s, q, n), (_, x)| (s + x, q + x.norm_sqr(), n + 1.0));
+            0.5 * (sum.norm_sqr() - squares) / (n * (n - 1.0))
+        };
+        orders.iter().filter(|i| **i < self.orders()).map(|i| one(*i)).sum()
     }
 
     /// Complex ratio `response / self` at an order (index from 0) with the standard uncertainty of each of its parts;
@@ -191,8 +226,14 @@ impl Batches {
         let pairs = || self.means.column(i).into_iter().zip(response.means.column(i));
         let ratio = pairs().map(|(x, y)| x.conj() * y).sum::<Complex64>() / power;
         let left: f64 = pairs().map(|(x, y)| (y - ratio * x).norm_sqr()).sum();
-        let variance = left / (self.count() as f64 - 1.0).max(1.0) / power;
+        let distortion = (response.distortion + ratio.norm_sqr() * self.distortion) * self.count() as f64 / power;
+        let variance = left / (self.count() as f64 - 1.0).max(1.0) / power + distortion;
         Some((ratio, (0.5 * variance).sqrt()))
+    }
+
+    /// Expected squared magnitude of the converter's distortion in an order.
+    pub(super) fn distortion(&self) -> f64 {
+        self.distortion
     }
 
     /// Expected squared magnitude of the noise in one batch's mean of an order (index from 0).

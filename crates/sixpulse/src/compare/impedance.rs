@@ -3,7 +3,8 @@
 //! Order by order `Z = V / I`; over the orders a least-squares fit of `V = (R + jwL + 1/(jwC)) I`, which is linear in
 //! `R`, `L` and `1/C`, with the frequency of each batch of cycles. Weights are the inverse of the noise plus 1 % of the
 //! voltage, so that no single strong order decides; the noise of the current is taken off the normal matrix. The
-//! uncertainty has two parts: the scatter of the batches, and the scatter of the orders about the model.
+//! uncertainty has three parts: the scatter of the batches, the scatter of the orders about the model, and the distortion
+//! of the converters, which no average removes.
 
 use super::batches::Batches;
 use super::points::{PointsCode, PointsNote};
@@ -262,7 +263,23 @@ fn solve<const N: usize>(current: &Batches, voltage: &Batches, used: &[usize]) -
         .collect();
     let noise = all.uncertainties(&by_batch, batches.len() as f64 - 1.0)?;
     let misfit = all.uncertainties(&by_order, (2 * used.len() - N.min(2 * used.len())) as f64 / 2.0)?;
-    Some((x, std::array::from_fn(|k| noise[k].hypot(misfit[k]))))
+    let distortion = all.uncertainties(&distortions(current, voltage, used, &weights), 0.0)?;
+    Some((x, std::array::from_fn(|k| noise[k].hypot(misfit[k]).hypot(distortion[k]))))
+}
+
+/// Scores that the converters' distortion may give each order: in phase with the current, and across it.
+fn distortions<const N: usize>(current: &Batches, voltage: &Batches, used: &[usize], weights: &[f64]) -> Vec<[f64; N]> {
+    let mut scores = Vec::with_capacity(2 * used.len());
+    for (&i, &weight) in used.iter().zip(weights) {
+        let amplitude = current.amplitude(i);
+        let share = if amplitude > 0.0 { voltage.amplitude(i) / amplitude } else { 0.0 };
+        let part = (0.5 * (voltage.distortion() + share * share * current.distortion())).sqrt();
+        let score = weight * current.count() as f64 * amplitude * part;
+        let z = basis::<N>(TAU * (i + 1) as f64 * current.mean_hz());
+        scores.push(z.map(|z| score * z.re));
+        scores.push(z.map(|z| score * z.im));
+    }
+    scores
 }
 
 impl<const N: usize> Normal<N> {

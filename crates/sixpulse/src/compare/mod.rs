@@ -9,10 +9,16 @@
 //! instrument's channels come on top.
 
 mod batches;
+pub mod effect;
 pub mod impedance;
+pub mod intervention;
+mod observe;
 pub mod points;
+pub mod verdict;
 
+pub use intervention::{InterventionOptions, Interventions, compare_interventions};
 pub use points::{Points, PointsOptions, compare_points};
+pub use verdict::{InterventionCode, InterventionVerdict};
 
 /// Two-sided 95 % quantile of Student's t, for 1 to 30 degrees of freedom (handbook table; 1, 2 and 4 are checked
 /// against their closed forms).
