@@ -227,7 +227,9 @@ def test_simulated_field_unplugged(seed: int) -> None:
     scenario = sixpulse.Scenario.draw(
         seed=seed, pattern="open_diode", sensor_mode="contaminated_still", bits=12, cycles=60, sample_rate_hz=100_000.0
     )
-    off = {"circuit__alternator__excitation": {"kind": "fixed_emf", "peak_v": 0.05}, "fault": "custom"}
+    winding = scenario.to_dict()["circuit"]["alternator"]["excitation"]["winding"]
+    field = {"kind": "fixed_field", "field_a": 0.01, "winding": winding}  # 10 mA stand for remanence
+    off: dict[str, Any] = {"circuit__alternator__excitation": field, "fault": "custom"}
     stages = [scenario, scenario.replace(member=1, **off), scenario.replace(member=2)]
     captures = [sixpulse.simulate(stage)[0] for stage in stages]
     found = compare_interventions(*captures)
