@@ -117,6 +117,7 @@ fn one_failed_diode_in_twelve_shows_below_order_twelve() {
 }
 
 /// Scenarios that between them hold every alternative of every part.
+#[allow(clippy::too_many_lines, reason = "a list of alternatives")]
 fn varied() -> Vec<Scenario> {
     let diode = json!({"kind": "piecewise_linear", "forward_v": 0.7, "slope_ohm": 4e-3, "breakdown_v": 25.0,
         "breakdown_slope_ohm": 0.01});
