@@ -88,24 +88,75 @@ pub(super) fn plan(author: &Author) -> Vec<ItemPlan> {
         shuffle(&mut random, &mut targets);
     }
     let kinds = asked(author);
-    patterns
+    let mut casts: Vec<Cast> =
+        patterns.into_iter().zip(distractors).map(|(pattern, distractor)| Cast { pattern, distractor }).collect();
+    bring_into_reach(&mut casts, &targets);
+    casts
         .into_iter()
-        .zip(distractors)
         .zip(targets)
         .enumerate()
-        .map(|(i, ((pattern, distractor), target))| {
-            plan_item(&mut random, author, &kinds, i, Cast { pattern, distractor, target })
-        })
+        .map(|(i, (cast, target))| plan_item(&mut random, author, &kinds, i, cast, target))
         .collect()
 }
 
+/// What an item shows.
 struct Cast {
     pattern: String,
     distractor: Option<Distractor>,
-    target: f64,
 }
 
-fn plan_item(random: &mut Random, author: &Author, kinds: &[QuestionKind], index: usize, cast: Cast) -> ItemPlan {
+impl Cast {
+    /// Difficulties that draws of it usually reach: found by building some hundred items; a draw outside is rejected.
+    fn reach(&self) -> (f64, f64) {
+        let (low, high) = match self.pattern.as_str() {
+            "not_charging" => (0.26, 0.5),
+            "imbalance" | "resistive_joint" | "weak_phase" | "leaking_diode" => (0.19, 0.46),
+            "healthy" => (0.14, 0.41),
+            _ => (0.12, 0.42),
+        };
+        match self.distractor {
+            None => (low, high),
+            Some(Distractor::ClippedRange) => (0.44, 0.8),
+            Some(_) => (low + 0.13, high + 0.13),
+        }
+    }
+
+    /// How far a target lies outside the reach.
+    fn miss(&self, target: f64) -> f64 {
+        let (low, high) = self.reach();
+        (low - target).max(target - high).max(0.0)
+    }
+}
+
+/// Swaps what items show, pair by pair, as long as that brings targets nearer to what can be reached; where every target
+/// is in reach the order stays as it was drawn.
+fn bring_into_reach(casts: &mut [Cast], targets: &[f64]) {
+    let miss = |cast: &Cast, place: usize| cast.miss(targets.get(place).copied().unwrap_or(0.0));
+    loop {
+        let mut swapped = false;
+        for i in 1..casts.len() {
+            for j in 0..i {
+                let now = miss(&casts[i], i) + miss(&casts[j], j);
+                if miss(&casts[i], j) + miss(&casts[j], i) < now - 1e-9 {
+                    casts.swap(i, j);
+                    swapped = true;
+                }
+            }
+        }
+        if !swapped {
+            return;
+        }
+    }
+}
+
+fn plan_item(
+    random: &mut Random,
+    author: &Author,
+    kinds: &[QuestionKind],
+    index: usize,
+    cast: Cast,
+    target: f64,
+) -> ItemPlan {
     let seed = random.next_u64();
     let coincident = cast.distractor == Some(Distractor::CoincidentWheelSpeed);
     let free = [
@@ -122,7 +173,7 @@ fn plan_item(random: &mut Random, author: &Author, kinds: &[QuestionKind], index
         id: format!("item-{:02}", index + 1),
         pattern: cast.pattern,
         distractor: cast.distractor,
-        target: cast.target,
+        target,
         seed,
         electrical_hz: random.log_uniform(ELECTRICAL_HZ.0, ELECTRICAL_HZ.1),
         sensor_mode: if coincident { turning_mode } else { drawn_mode },
@@ -194,9 +245,11 @@ fn plan_distractors(random: &mut Random, author: &Author, patterns: &[String]) -
         .collect()
 }
 
-/// A machine that does not deliver has no ripple to clip or to coincide with.
+/// A machine that does not deliver has no ripple to clip or to coincide with, and a switched load makes one of its own.
 fn fits(distractor: Distractor, pattern: &str) -> bool {
-    pattern != "not_charging" || !matches!(distractor, Distractor::ClippedRange | Distractor::CoincidentWheelSpeed)
+    let needs_ripple =
+        matches!(distractor, Distractor::ClippedRange | Distractor::CoincidentWheelSpeed | Distractor::SwitchedLoad);
+    pattern != "not_charging" || !needs_ripple
 }
 
 /// Fisher and Yates.
@@ -227,6 +280,26 @@ mod tests {
         assert!(plans.iter().filter(|p| p.distractor.is_some()).count() >= 11);
         assert!(!plans.iter().any(|p| p.pattern == "not_charging" && p.distractor == Some(Distractor::ClippedRange)));
         assert!(plans.windows(2).all(|w| w[0].target < w[1].target));
+    }
+
+    #[test]
+    fn targets_are_brought_into_reach() {
+        let plans = plan(&Author { seed: 8, ..author() });
+        for p in &plans {
+            let cast = Cast { pattern: p.pattern.clone(), distractor: p.distractor };
+            if p.distractor == Some(Distractor::ClippedRange) {
+                assert!(p.target >= 0.2, "{}", p.target);
+            }
+            assert!(cast.miss(p.target) < 0.3);
+        }
+        let cast = |pattern: &str, distractor| Cast { pattern: pattern.into(), distractor };
+        let mut casts = [cast("healthy", Some(Distractor::ClippedRange)), cast("open_diode", None)];
+        bring_into_reach(&mut casts, &[0.15, 0.5]);
+        assert_eq!(casts[0].pattern, "open_diode");
+        // In reach either way: left as drawn.
+        let mut casts = [cast("open_phase", None), cast("open_diode", None)];
+        bring_into_reach(&mut casts, &[0.2, 0.3]);
+        assert_eq!(casts[0].pattern, "open_phase");
     }
 
     #[test]
