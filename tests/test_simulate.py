@@ -388,7 +388,10 @@ def test_the_transfer_of_every_path_is_known() -> None:
     assert [t.order for t in truth.order_transfer] == sorted({t.order for t in truth.order_transfer})
     assert all(0 < t.gain_v_per_v < 1 and abs(t.lag_rad) <= np.pi for t in truth.order_transfer)
     plain = Scenario.draw(seed=6, pattern="open_diode", sensor_mode="contaminated_still", cycles=20).replace(
-        **{"sensor.paths": [{"kind": "gain_delay", "source": "post", "gain_v_per_v": 0.3, "delay_s": 3e-5}], "ramp": 0.0}
+        **{
+            "sensor.paths": [{"kind": "gain_delay", "source": "post", "gain_v_per_v": 0.3, "delay_s": 3e-5}],
+            "ramp": 0.0,
+        }
     )
     truth = simulate(plain)[1].sensor
     assert truth is not None
