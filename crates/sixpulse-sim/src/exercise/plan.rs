@@ -106,7 +106,7 @@ struct Cast {
 }
 
 impl Cast {
-    /// Difficulties that draws of it usually reach: found by building some hundred items; a draw outside is rejected.
+    /// Difficulties that draws of it usually reach: chosen by us on a few builds of the course; a draw outside is rejected.
     fn reach(&self) -> (f64, f64) {
         let (low, high) = match self.pattern.as_str() {
             "not_charging" => (0.26, 0.5),
