@@ -42,7 +42,10 @@ pub fn student_95(freedom: usize) -> f64 {
         // First terms of the expansion in 1 / freedom (Abramowitz and Stegun 26.7.5), good to 2e-6 from 31 on.
         None => {
             let (z, n) = (1.959_964_f64, freedom as f64);
-            z + (z.powi(3) + z) / (4.0 * n) + (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * n * n)
+            let third = 3.0 * z.powi(7) + 19.0 * z.powi(5) + 17.0 * z.powi(3) - 15.0 * z;
+            z + (z.powi(3) + z) / (4.0 * n)
+                + (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * n * n)
+                + third / (384.0 * n.powi(3))
         }
     }
 }

@@ -207,6 +207,10 @@ fn follow(ripple: &Effect, circuit: &Effect) -> InterventionCode {
     let (low, high) = fall(circuit);
     // Halfway, in the logarithm, between following and staying; what is gone need not go further.
     let halfway = ripple_high.max(GONE).sqrt();
+    if low > PROPORTION {
+        // It grew while the ripple went: something else came in, most likely the wheel.
+        return InterventionCode::SensorTurned;
+    }
     if low > halfway.max(STAYS) {
         return InterventionCode::CircuitStays;
     }
@@ -229,12 +233,14 @@ mod tests {
 
     #[test]
     fn a_circuit_that_follows_stays_or_neither() {
-        use InterventionCode::{ChangesLess, ChangesMore, CircuitStays, FollowsRipple};
+        use InterventionCode::{ChangesLess, ChangesMore, CircuitStays, FollowsRipple, SensorTurned};
         for (ripple, circuit, wanted) in [
             ((0.0, 0.02), (0.0, 0.1), FollowsRipple),
             ((0.0, 0.02), (0.9, 1.1), CircuitStays),
             ((0.0, 0.02), (0.3, 0.35), ChangesLess),
             ((0.0, 0.02), (0.0, 0.95), ChangesLess),
+            ((0.0, 0.02), (0.6, 0.65), ChangesLess),
+            ((0.0, 0.02), (70.0, 74.0), SensorTurned),
             ((0.48, 0.52), (0.4, 0.6), FollowsRipple),
             ((0.48, 0.52), (0.95, 1.05), CircuitStays),
             ((0.48, 0.52), (0.01, 0.05), ChangesMore),
