@@ -131,18 +131,22 @@ fn chosen_hypothesis(p: &Scores, pattern: Pattern) -> Option<usize> {
     (0..p.pairs.len()).max_by(|&a, &b| p.pairs[a][i].total_cmp(&p.pairs[b][i]))
 }
 
-/// The cycle to report where no pattern on a cycle won: the most probable hypothesis, if it has some probability or lies
-/// where the frequency is expected.
+/// The cycle to report where no pattern on a cycle won: the most probable hypothesis where the frequency is expected, else
+/// the most probable of all if it has some probability.
 fn likeliest(p: &Scores, hypotheses: &[CycleHypothesis], facts: &SupplyFacts) -> Option<usize> {
     if p.not_charging > p.undetermined {
         return None;
     }
     let total = |i: usize| p.pairs[i].iter().sum::<f64>();
-    let best = (0..p.pairs.len()).max_by(|&a, &b| total(a).total_cmp(&total(b)))?;
-    let expected = facts.expected_hz.is_some_and(|(hz, relative_std)| {
-        (hypotheses[best].electrical_hz() / hz - 1.0).abs() < EXPECTED_WITHIN * relative_std
-    });
-    (expected || total(best) >= MENTIONED).then_some(best)
+    let expected = |i: usize| {
+        facts.expected_hz.is_some_and(|(hz, relative_std)| {
+            (hypotheses[i].electrical_hz() / hz - 1.0).abs() < EXPECTED_WITHIN * relative_std
+        })
+    };
+    let best = |among: &dyn Fn(usize) -> bool| {
+        (0..p.pairs.len()).filter(|&i| among(i)).max_by(|&a, &b| total(a).total_cmp(&total(b)))
+    };
+    best(&expected).or_else(|| best(&|_| true).filter(|&i| total(i) >= MENTIONED))
 }
 
 fn candidates(hypotheses: &[CycleHypothesis], p: &Scores) -> Vec<FrequencyCandidate> {
