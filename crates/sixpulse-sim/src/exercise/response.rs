@@ -71,7 +71,7 @@ pub(super) fn says_cannot(text: &str) -> bool {
 /// ```
 /// use sixpulse_sim::exercise::{QuestionKind, parse_quantity};
 /// assert_eq!(parse_quantity("0,35 V", "", QuestionKind::ReadRipple)?, Some(0.35));
-/// assert_eq!(parse_quantity("350", "mV", QuestionKind::ReadRipple)?, Some(0.35));
+/// assert_eq!(parse_quantity("250", "mV", QuestionKind::ReadRipple)?, Some(0.25));
 /// assert_eq!(parse_quantity("cannot be determined", "", QuestionKind::ReadLevel)?, None);
 /// assert_eq!(parse_quantity("1,234", "", QuestionKind::ReadLevel).unwrap_err().code, "ambiguous_number");
 /// # Ok::<(), sixpulse_sim::exercise::Refusal>(())
