@@ -98,7 +98,7 @@ pub(super) fn read(trace: &Trace, cycle: &Cycle, orders: &[usize]) -> Result<Sig
     let hz = cycle.electrical_hz();
     let whole = spectrum.power(|f| f >= WHOLE_BAND.0 * hz && f <= WHOLE_BAND.1 * hz);
     let at_ripple = match cycle {
-        Cycle::Tracked(track) => Batches::read(trace, track)?.power(orders),
+        Cycle::Tracked(track) => Batches::tapered(trace, track)?.power(orders),
         Cycle::Expected(hz, _) => {
             let reach = 2.0 * spectrum.bin_hz;
             spectrum.power(|f| {
