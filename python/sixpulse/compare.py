@@ -173,7 +173,7 @@ class CircuitStage(Result):
     at_ripple_rms_v_high : float
         Upper end of its 95 % interval.
     whole_rms_v : float
-        R.m.s. between half the electrical frequency and order 12.5, noise taken off, volts.
+        R.m.s. between 20 Hz and order 12.5, noise taken off, volts.
     own_rms_v : float
         The rest of it, away from the ripple's orders: the circuit's own signal, volts.
     """

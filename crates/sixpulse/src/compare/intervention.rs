@@ -60,7 +60,7 @@ pub struct CircuitStage {
     pub at_ripple_rms_v_low: f64,
     /// Upper end of its 95 % interval.
     pub at_ripple_rms_v_high: f64,
-    /// R.m.s. between half the electrical frequency and order 12.5, noise taken off, volts.
+    /// R.m.s. between 20 Hz and order 12.5, noise taken off, volts.
     pub whole_rms_v: f64,
     /// The rest of it, away from the ripple's orders: the circuit's own signal, volts.
     pub own_rms_v: f64,

@@ -20,8 +20,10 @@ const SEGMENT: usize = 131_072;
 const LEAST_SAMPLES: usize = 64;
 /// Half width of a band about a frequency expected, relative: an engine's idle wanders that much between captures.
 const BAND: f64 = 0.03;
-/// Band of the whole signal against the electrical frequency: half of order 1 to beyond order 12.
-const WHOLE_BAND: (f64, f64) = (0.5, 12.5);
+/// Lowest frequency of the whole signal, hertz: below it lie the level's swings.
+const LOWEST_HZ: f64 = 20.0;
+/// Its highest frequency against the electrical frequency: beyond order 12.
+const HIGHEST: f64 = 12.5;
 /// Relative uncertainty of the noise floor taken from the median of the bins.
 const FLOOR_STD: f64 = 0.03;
 
@@ -69,7 +71,7 @@ pub(super) fn later_cycle(
 pub(super) struct Signal {
     /// At the ripple's orders.
     pub(super) at_ripple: Power,
-    /// From half the electrical frequency to beyond order 12.
+    /// From 20 Hz to beyond order 12.
     pub(super) whole: Power,
 }
 
@@ -94,9 +96,9 @@ pub(super) fn ripple_orders(supply: &Trace, track: &PhaseTrack) -> Vec<usize> {
 /// # Errors
 /// As [`auto_spectrum`] and [`Batches::read`].
 pub(super) fn read(trace: &Trace, cycle: &Cycle, orders: &[usize]) -> Result<Signal> {
-    let spectrum = Spectrum::new(trace, cycle.electrical_hz())?;
+    let spectrum = Spectrum::new(trace)?;
     let hz = cycle.electrical_hz();
-    let whole = spectrum.power(|f| f >= WHOLE_BAND.0 * hz && f <= WHOLE_BAND.1 * hz);
+    let whole = spectrum.power(|f| (LOWEST_HZ..=HIGHEST * hz).contains(&f));
     let at_ripple = match cycle {
         Cycle::Tracked(track) => Batches::tapered(trace, track)?.power(orders),
         Cycle::Expected(hz, _) => {
@@ -122,7 +124,7 @@ struct Spectrum {
 }
 
 impl Spectrum {
-    fn new(trace: &Trace, electrical_hz: f64) -> Result<Self> {
+    fn new(trace: &Trace) -> Result<Self> {
         if trace.len() < LEAST_SAMPLES {
             let (minimum, actual) = (LEAST_SAMPLES, trace.len());
             return Err(crate::Error::TooShort { parameter: "trace".into(), minimum, actual });
@@ -133,7 +135,7 @@ impl Spectrum {
         let spectrum = auto_spectrum(trace, rate, &welch)?;
         let averages = welch.effective_averages(spectrum.segments);
         let highest_hz = 0.45 * rate;
-        let in_band = |f: f64| f >= WHOLE_BAND.0 * electrical_hz && f <= highest_hz;
+        let in_band = |f: f64| f >= LOWEST_HZ && f <= highest_hz;
         let mut levels: Vec<f64> = pairs(&spectrum).filter(|(f, _)| in_band(*f)).map(|(_, s)| s).collect();
         let floor = median(&mut levels) / median_over_mean(averages);
         Ok(Self { spectrum, bin_hz: rate / length as f64, highest_hz, floor, averages })

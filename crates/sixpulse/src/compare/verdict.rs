@@ -111,6 +111,10 @@ const PROPORTION: f64 = 1.5;
 const GONE: f64 = 0.1;
 /// A circuit that keeps at least this share of its signal while the ripple goes does not follow it.
 const STAYS: f64 = 0.7;
+/// A circuit that grew by this factor while the ripple went has taken in something else.
+const GREW: f64 = 1.25;
+/// What a circuit's own signal leaks into the ripple's orders: less than this share of it proves nothing there.
+const LEAK: f64 = 0.05;
 /// Share from which a signal counts beside another one.
 const KEPT: f64 = 0.5;
 /// A circuit's own signal changed when it grew or fell by this factor and is half as strong as the disturbance.
@@ -144,6 +148,9 @@ impl Case<'_> {
     pub(super) fn judge(&self) -> InterventionCode {
         if !self.before.at_ripple.is_clear() {
             return self.nothing_at_the_ripple();
+        }
+        if self.before.at_ripple.rms() < LEAK * self.before.own().rms() {
+            return InterventionCode::CircuitBelowNoise;
         }
         let Some(circuit) = Effect::between(&self.before.at_ripple, &self.during.at_ripple) else {
             return InterventionCode::CircuitBelowNoise;
@@ -192,7 +199,9 @@ impl Case<'_> {
         let back = self.ripple_return.filter(|r| r.ratio > KEPT && r.ratio < 1.0 / KEPT);
         let (Some(ripple), Some(after)) = (back, self.after) else { return InterventionCode::FollowsRipple };
         match Effect::between(&self.before.at_ripple, &after.at_ripple) {
-            Some(circuit) if circuit.ratio_high > ripple.ratio_low * KEPT => InterventionCode::FollowsAndReturns,
+            Some(circuit) if after.at_ripple.is_clear() && circuit.ratio_high > ripple.ratio_low * KEPT => {
+                InterventionCode::FollowsAndReturns
+            }
             _ => InterventionCode::DidNotReturn,
         }
     }
@@ -207,7 +216,7 @@ fn follow(ripple: &Effect, circuit: &Effect) -> InterventionCode {
     let (low, high) = fall(circuit);
     // Halfway, in the logarithm, between following and staying; what is gone need not go further.
     let halfway = ripple_high.max(GONE).sqrt();
-    if low > PROPORTION {
+    if low > GREW {
         // It grew while the ripple went: something else came in, most likely the wheel.
         return InterventionCode::SensorTurned;
     }
