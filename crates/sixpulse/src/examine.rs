@@ -4,7 +4,7 @@ use crate::angle::PhaseTrack;
 use crate::compare::points::{self, Points};
 use crate::contamination::{self, Contamination};
 use crate::coupling::AcView;
-use crate::cycle::{self, Cycle, CycleHypothesis};
+use crate::cycle::{self, Cycle, CycleHypothesis, FrequencyCandidate};
 use crate::error::{Result, check_frequency};
 use crate::findings::{self, Finding};
 use crate::level;
@@ -162,19 +162,14 @@ struct SupplyReading {
 }
 
 fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOptions) -> Result<SupplyReading> {
-    let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
-    let Judgement { rectifier, chosen, candidates } = match too_few_cycles(trace, reading.facts.expected_hz) {
-        Some(reason) => Judgement { rectifier: Rectifier::undetermined(&reason), chosen: None, candidates: Vec::new() },
-        None => classify::judge(&reading),
-    };
-    let chosen = chosen.map(|i| &reading.hypotheses[i]);
-    let cycle = match chosen {
+    let SupplyVerdict { rectifier, chosen, candidates, no_cycle } = judge_supply(trace, capture, options)?;
+    let cycle = match &chosen {
         Some(hypothesis) => Cycle::of(name, hypothesis, candidates),
-        None => Cycle::none(name, no_cycle_reason(rectifier.pattern), candidates),
+        None => Cycle::none(name, &no_cycle, candidates),
     };
     let view = AcView::new(trace, RIPPLE_CORNER_HZ)?;
     let ripple = ripple::measure(name, trace, &view, RIPPLE_CORNER_HZ, &cycle)?;
-    Ok(SupplyReading { cycle, rectifier, ripple, track: chosen.map(|h: &CycleHypothesis| h.track.clone()) })
+    Ok(SupplyReading { cycle, rectifier, ripple, track: chosen.map(|h| h.track) })
 }
 
 /// The electrical cycle of a capture's supply trace as [`examine`] finds it; `None` without a supply trace or a cycle.
@@ -186,9 +181,29 @@ pub(crate) fn track_of(capture: &Capture, options: &ExamineOptions) -> Result<Op
         check_frequency("electrical_hz", hz, capture.sample_rate_hz())?;
     }
     let Some(trace) = quality::supply_trace(capture).and_then(|name| capture.trace(name)) else { return Ok(None) };
-    let reading = Reading::new(trace, options.machine.pulse_number(), expected_hz(capture, options))?;
-    let chosen = classify::judge(&reading).chosen;
-    Ok(chosen.and_then(|i| reading.hypotheses.get(i)).map(|h| h.track.clone()))
+    Ok(judge_supply(trace, capture, options)?.chosen.map(|h| h.track))
+}
+
+/// The verdict on a supply trace with the hypothesis it rests on.
+struct SupplyVerdict {
+    rectifier: Rectifier,
+    chosen: Option<CycleHypothesis>,
+    candidates: Vec<FrequencyCandidate>,
+    /// Why no cycle is reported, where none is.
+    no_cycle: String,
+}
+
+fn judge_supply(trace: &Trace, capture: &Capture, options: &ExamineOptions) -> Result<SupplyVerdict> {
+    let expected_hz = expected_hz(capture, options);
+    if let Some(reason) = too_few_cycles(trace, expected_hz) {
+        let rectifier = Rectifier::undetermined(&reason);
+        return Ok(SupplyVerdict { rectifier, chosen: None, candidates: Vec::new(), no_cycle: reason });
+    }
+    let mut reading = Reading::new(trace, options.machine.pulse_number(), expected_hz)?;
+    let Judgement { rectifier, chosen, candidates } = classify::judge(&reading);
+    let no_cycle = no_cycle_reason(rectifier.pattern).into();
+    let chosen = chosen.map(|i| reading.hypotheses.swap_remove(i));
+    Ok(SupplyVerdict { rectifier, chosen, candidates, no_cycle })
 }
 
 /// Why a record is too short for the frequency that is known: a reading at any other frequency would contradict it.

@@ -23,7 +23,7 @@
 //!   ISO 16750-2 operating ranges end at 16 V for 12 V systems (code A to C: 16 V) and a charging 24 V system is above
 //!   22 V. Below [`LEAST_V`] and above [`MOST_V`] it is neither.
 
-use crate::trace::{Capture, Coupling, Role, Samples, Trace, for_each_block, words};
+use crate::trace::{Capture, Coupling, Role, Trace, words};
 
 /// Mean up to which a 12 V system is not being charged, volts; twice that for 24 V.
 pub const REST_V: f64 = 12.8;
@@ -132,7 +132,7 @@ pub fn judge(capture: &Capture) -> Level {
         return level;
     };
     level.trace = name.to_owned();
-    let mean_v = mean(trace);
+    let mean_v = trace.mean();
     level.mean_v = Some(mean_v);
     compare(&mut level, mean_v);
     level
@@ -145,13 +145,6 @@ fn carrier(capture: &Capture) -> Option<(&str, &Trace)> {
         capture.traces().iter().find(found).map(|(name, trace)| (name.as_str(), trace))
     };
     by(Role::ChargingPost).or_else(|| by(Role::BatteryPost))
-}
-
-#[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
-fn mean(trace: &Trace) -> f64 {
-    let mut sum = 0.0;
-    for_each_block(trace, |_, block| sum += block.iter().sum::<f64>());
-    sum / trace.len() as f64
 }
 
 fn compare(level: &mut Level, mean_v: f64) {

@@ -330,6 +330,12 @@ impl Trace {
         self.read(0, &mut out);
         out
     }
+    /// Mean of the samples, in the trace's unit.
+    pub(crate) fn mean(&self) -> f64 {
+        let mut sum = 0.0;
+        for_each_block(self, |_, block| sum += block.iter().sum::<f64>());
+        sum / self.len() as f64
+    }
 }
 
 impl Samples for Trace {

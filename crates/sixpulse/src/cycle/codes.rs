@@ -172,8 +172,8 @@ fn add_prior(c: &mut Curvature, fit: &Fit, spread: f64) {
 fn step(c: &Curvature, fit: &Fit, damping: f64) -> Option<Fit> {
     let mut gram = Gram::new(UNKNOWNS);
     for i in 0..UNKNOWNS {
-        for j in 0..=i {
-            gram.set(i, j, c.information[i][j] * if i == j { 1.0 + damping } else { 1.0 });
+        for j in 0..i {
+            gram.set(i, j, c.information[i][j]);
         }
         gram.set(i, i, (c.information[i][i] * (1.0 + damping)).max(1e-9));
     }

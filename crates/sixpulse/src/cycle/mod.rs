@@ -194,12 +194,15 @@ fn mean_cycle(hypothesis: &CycleHypothesis) -> (Vec<f64>, Vec<f64>) {
         .collect();
     let level = mean.iter().sum::<f64>() / mean.len() as f64;
     for (k, x) in mean.iter_mut().enumerate() {
-        let angle = 2.0 * std::f64::consts::PI * (k as f64 + 0.5) / POINTS_PER_CYCLE as f64;
-        let restored: f64 =
-            hypothesis.restored.iter().enumerate().map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re).sum();
-        *x += restored - level;
+        *x += at_point(&hypothesis.restored, k, POINTS_PER_CYCLE) - level;
     }
     (mean, scatter)
+}
+
+/// Sum of orders (order 1 first) at the middle of point `k` of a cycle.
+fn at_point(orders: &[Complex64], k: usize, points: usize) -> f64 {
+    let angle = 2.0 * std::f64::consts::PI * (k as f64 + 0.5) / points as f64;
+    orders.iter().enumerate().map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re).sum()
 }
 
 /// Corner of the zero-phase high-pass through which cycles are looked for, hertz: takes out regulator swings and the
@@ -252,9 +255,15 @@ pub struct CycleHypothesis {
 /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner.
 pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
-    let sample_rate_hz = trace.sample_rate_hz();
-    let (mut search, search_rate_hz) = averaged_down(&view, sample_rate_hz);
-    let coarse = coarse_step_v(&view);
+    let (ac_rms_v, noise_rms_v) = view.spread();
+    let step_v = crate::quality::step(trace).filter(|step| is_coarse(*step, ac_rms_v, noise_rms_v));
+    Ok(hypotheses_in(&view, step_v))
+}
+
+/// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
+/// converter's step where it is coarse (see [`is_coarse`]).
+pub(crate) fn hypotheses_in(view: &AcView<'_>, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
+    let (mut search, search_rate_hz) = averaged_down(view, view.sample_rate_hz());
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
     for rank in 0..SEARCHES {
@@ -276,7 +285,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
         let relative_power = path.power / strongest;
         for line_order in LINE_ORDERS {
             let own = line.scaled(1.0 / f64::from(line_order)).ok();
-            if let Some(h) = own.and_then(|t| hypothesis(&view, t, line_order, rank, relative_power, coarse))
+            if let Some(h) = own.and_then(|t| hypothesis(view, t, line_order, rank, relative_power, coarse_step_v))
                 && !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
             {
                 found.push(h);
@@ -286,7 +295,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
             break;
         }
     }
-    Ok(found)
+    found
 }
 
 /// The line taken as order `line_order` of the cycle; `None` where that cannot be an electrical cycle of this record.
@@ -311,9 +320,8 @@ fn hypothesis(
     }
     let track = ends::fasten(view, sample_rate_hz, track, &read);
     if let Some(fitted) = coarse_step_v.and_then(|step| codes::fitted_orders(view.trace(), &track, step, &read.mean)) {
-        let seen = |hz: f64| 1.0 / (1.0 + (view.corner_hz() / hz).powi(2));
         let orders: Vec<Complex64> =
-            fitted.iter().enumerate().map(|(i, a)| a * seen((i + 1) as f64 * read.mean_hz)).collect();
+            fitted.iter().enumerate().map(|(i, a)| a * seen(view, (i + 1) as f64 * read.mean_hz)).collect();
         replace_orders(&mut grid, &mut read, &orders);
     }
     let spectra = read.divided_by(|hz| passed(view, hz));
@@ -326,9 +334,7 @@ fn replace_orders(grid: &mut Array2<f64>, read: &mut OrderSpectra, orders: &[Com
     let points = grid.ncols();
     let changes: Vec<Complex64> = orders.iter().zip(&read.mean).map(|(new, old)| new - old).collect();
     for (k, mut column) in grid.columns_mut().into_iter().enumerate() {
-        let at = |n: usize| std::f64::consts::TAU * n as f64 * (k as f64 + 0.5) / points as f64;
-        let change: f64 = changes.iter().enumerate().map(|(i, c)| (c * Complex64::cis(at(i + 1))).re).sum();
-        column += change;
+        column += at_point(&changes, k, points);
     }
     for (i, change) in changes.iter().enumerate() {
         read.mean[i] += change;
@@ -343,16 +349,19 @@ const COARSE_STEPS: f64 = 1.2;
 /// Noise of more r.m.s. steps than this makes the rounding of the codes harmless.
 const DITHERED_STEPS: f64 = 1.0;
 
-/// The converter's step, where it is coarse against the ripple and no noise spreads the codes.
-fn coarse_step_v(view: &AcView<'_>) -> Option<f64> {
-    let step_v = crate::quality::step(view.trace())?;
-    let (ac_rms_v, noise_rms_v) = view.spread();
-    (ac_rms_v < COARSE_STEPS * step_v && noise_rms_v < DITHERED_STEPS * step_v).then_some(step_v)
+/// True where a converter's step is coarse against the ripple and no noise spreads the codes (see [`AcView::spread`]).
+pub(crate) fn is_coarse(step_v: f64, ac_rms_v: f64, noise_rms_v: f64) -> bool {
+    ac_rms_v < COARSE_STEPS * step_v && noise_rms_v < DITHERED_STEPS * step_v
+}
+
+/// What the zero-phase high-pass before the search lets through.
+fn seen(view: &AcView<'_>, frequency_hz: f64) -> f64 {
+    1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2))
 }
 
 /// What the zero-phase high-pass before the search, and the instrument's coupling where known, let through.
 pub(crate) fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
-    let zero_phase = 1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2));
+    let zero_phase = seen(view, frequency_hz);
     match view.trace().coupling_corner_hz() {
         None => Complex64::from(zero_phase),
         Some(corner_hz) => zero_phase / Complex64::new(1.0, -corner_hz / frequency_hz),

@@ -68,7 +68,7 @@ pub fn judge(reading: &Reading) -> Judgement {
         sub_kind: chosen.and_then(|i| evidence::sub_kind(pattern, &hypotheses[i])),
         sub_six_ratio: chosen.and_then(|i| signature::sub_six_ratio(&hypotheses[i])),
         evidence,
-        ambiguous_with: ambiguities(reading, &probabilities, pattern, chosen),
+        ambiguous_with: ambiguities(reading, &probabilities, &by_pattern, (pattern, chosen)),
         reason: (pattern == Pattern::Undetermined).then(|| reason(best, probability)),
         test: (pattern == Pattern::Undetermined).then(|| deciding::undetermined(facts)),
         probabilities: by_pattern,
@@ -167,15 +167,20 @@ fn candidates(hypotheses: &[CycleHypothesis], p: &Scores) -> Vec<FrequencyCandid
 }
 
 /// The other readings worth a mention, each with the test that would decide.
-fn ambiguities(reading: &Reading, p: &Scores, named: Pattern, chosen: Option<usize>) -> Vec<Ambiguity> {
+fn ambiguities(
+    reading: &Reading,
+    p: &Scores,
+    by_pattern: &[(Pattern, f64)],
+    (named, chosen): (Pattern, Option<usize>),
+) -> Vec<Ambiguity> {
     let hz = |i: usize| reading.hypotheses[i].electrical_hz();
     let best = (named, chosen.map(hz));
-    let mut list: Vec<Ambiguity> = by_pattern(p)
-        .into_iter()
+    let mut list: Vec<Ambiguity> = by_pattern
+        .iter()
         .filter(|(pattern, probability)| {
             *pattern != named && *pattern != Pattern::Undetermined && *probability >= MENTIONED
         })
-        .map(|(pattern, probability)| {
+        .map(|&(pattern, probability)| {
             let electrical_hz = chosen_hypothesis(p, pattern).map(hz);
             let test = deciding::between(best, (pattern, electrical_hz), &reading.facts);
             Ambiguity { pattern, electrical_hz, probability, test, next_test: test.statement().into() }

@@ -8,7 +8,7 @@ use crate::angle::{OrderSpectra, PhaseTrack};
 use crate::coupling::AcView;
 use crate::cycle::{self, CycleHypothesis};
 use crate::error::Result;
-use crate::trace::{Coupling, Role, Samples, Trace, for_each_block};
+use crate::trace::{Coupling, Role, Trace};
 use rustfft::num_complex::Complex64;
 
 /// A supply trace read for its rectifier: every hypothesis on the cycle, and what is known besides.
@@ -29,17 +29,19 @@ impl Reading {
     pub fn new(trace: &Trace, pulse_number: u32, expected_hz: Option<(f64, f64)>) -> Result<Self> {
         let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
         let (ac_rms_v, noise_rms_v) = view.spread();
+        let step_v = crate::quality::step(trace);
         let facts = SupplyFacts {
-            level_v: (trace.coupling() == Coupling::Dc).then(|| mean(trace)),
+            level_v: (trace.coupling() == Coupling::Dc).then(|| trace.mean()),
             ac_rms_v,
             noise_rms_v,
-            step_v: crate::quality::step(trace),
+            step_v,
             coupling: trace.coupling(),
             role: trace.role(),
             pulse_number,
             expected_hz,
         };
-        Ok(Self { hypotheses: cycle::hypotheses(trace)?, facts })
+        let coarse_step_v = step_v.filter(|step| cycle::is_coarse(*step, ac_rms_v, noise_rms_v));
+        Ok(Self { hypotheses: cycle::hypotheses_in(&view, coarse_step_v), facts })
     }
 
     /// The figures of every hypothesis, in the order of the hypotheses.
@@ -73,12 +75,6 @@ fn collect_names(put: impl Fn(&mut Vec<String>)) -> Vec<String> {
     let mut names = Vec::with_capacity(80);
     put(&mut names);
     names
-}
-
-fn mean(trace: &Trace) -> f64 {
-    let mut sum = 0.0;
-    for_each_block(trace, |_, block| sum += block.iter().sum::<f64>());
-    sum / trace.len() as f64
 }
 
 /// What is known of the supply trace besides its cycle.
