@@ -18,6 +18,7 @@ __all__ = [
     "SCHEMA_VERSION",
     "Ambiguity",
     "AttenuationBasis",
+    "BatteryCondition",
     "ClampDirection",
     "Contamination",
     "ContaminationVerdict",
@@ -78,6 +79,7 @@ DecidingTest: TypeAlias = Literal[
     "probe_stator_terminal",
     "test_diodes",
 ]
+BatteryCondition: TypeAlias = Literal["ordinary", "poor"]
 LimitBasis: TypeAlias = Literal["standard", "common_practice"]
 RippleAmount: TypeAlias = Literal["below_healthy", "usual", "as_with_poor_battery", "above_healthy"]
 Pattern: TypeAlias = Literal[
@@ -460,8 +462,8 @@ class HealthyRange(Result):
 
     Attributes
     ----------
-    battery : str
-        ``ordinary`` or ``poor``: the battery's state that the range is for.
+    battery : BatteryCondition
+        ``ordinary`` or ``poor``: the battery's condition that the range is for.
     low_v : float
         Lower end (5 % of simulated machines lie below), volts r.m.s.
     middle_v : float
@@ -470,7 +472,7 @@ class HealthyRange(Result):
         Upper end (5 % lie above), volts r.m.s.
     """
 
-    battery: str
+    battery: BatteryCondition
     low_v: float
     middle_v: float
     high_v: float

@@ -6,7 +6,7 @@ use crate::examine::{Examination, LevelVerdict};
 use crate::meter::{self, Meter, MeterReading};
 use crate::quality::QualityImpact;
 use crate::rectifier::{DecidingTest, Pattern};
-use crate::severity::{LimitBasis, RippleAmount, RippleSeverity};
+use crate::severity::{BatteryCondition, LimitBasis, RippleAmount, RippleSeverity};
 use crate::trace::words;
 
 /// How pressing a finding is.
@@ -310,7 +310,7 @@ fn ripple_amount(s: &RippleSeverity) -> Option<Finding> {
         .map(|r| {
             format!(
                 "sound machines with {} battery: {:.0} to {:.0} mV r.m.s. (simulated)",
-                if r.battery == "poor" { "a poor" } else { "an ordinary" },
+                if r.battery == BatteryCondition::Poor { "a poor" } else { "an ordinary" },
                 1e3 * r.low_v,
                 1e3 * r.high_v
             )

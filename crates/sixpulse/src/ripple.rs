@@ -45,7 +45,7 @@ const LEAST_SAMPLES: usize = 4;
 /// Sources of the terms: IEC 60050-161 (r.m.s. ripple factor, peak-ripple factor), IEC 60050-551 (DC ripple factor, DC
 /// form factor), IEC 60050-103 (pulsation factor), quoted from memory; MIL-STD-704F 3.9 calls `rms_v` the DC distortion
 /// and 3.10 calls `rms_ripple_factor` the DC distortion factor.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Ripple {
     /// Name of the trace.

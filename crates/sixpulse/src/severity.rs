@@ -17,7 +17,7 @@
 use crate::cycle::Cycle;
 use crate::level::SYSTEM_BORDER_V;
 use crate::ripple::Ripple;
-use crate::trace::{Capture, Coupling, Role, Trace, for_each_block, words};
+use crate::trace::{Capture, Coupling, Role, words};
 
 /// What a limit rests on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -54,12 +54,23 @@ pub struct LimitComparison {
     pub applies: bool,
 }
 
+/// Condition of the battery that a healthy range is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+pub enum BatteryCondition {
+    /// As most are.
+    Ordinary,
+    /// Aged: several times the resistance.
+    Poor,
+}
+words!(BatteryCondition, "battery", "ordinary" => BatteryCondition::Ordinary, "poor" => BatteryCondition::Poor);
+
 /// The ripple that a sound machine makes.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct HealthyRange {
-    /// `ordinary` or `poor`: the battery's state that the range is for.
-    pub battery: String,
+    /// The battery's condition that the range is for.
+    pub battery: BatteryCondition,
     /// Lower end (5 % of simulated machines lie below), volts r.m.s.
     pub low_v: f64,
     /// Middle, volts r.m.s.
@@ -158,17 +169,18 @@ struct HealthyLaw {
     high: f64,
 }
 
-/// By (battery post?, poor battery?, current known?).
-const fn healthy_law(at_battery: bool, poor: bool, current_known: bool) -> HealthyLaw {
-    let (middle, by_hz, by_ampere, at_24_v, low, high) = match (at_battery, poor, current_known) {
-        (false, false, true) => (-2.973, 0.54, 0.89, 0.36, -0.81, 0.85),
-        (false, false, false) => (-2.796, 0.538, 0.0, -0.112, -1.20, 1.20),
-        (false, true, true) => (-2.117, 0.18, 0.65, 0.54, -0.63, 0.59),
-        (false, true, false) => (-2.314, 0.035, 0.0, 0.264, -0.99, 0.75),
-        (true, false, true) => (-4.310, 0.12, 0.89, 0.81, -0.76, 0.75),
-        (true, false, false) => (-4.133, 0.117, 0.0, 0.339, -1.23, 1.04),
-        (true, true, true) => (-2.457, 0.03, 0.61, 0.70, -0.70, 0.60),
-        (true, true, false) => (-2.646, -0.114, 0.0, 0.43, -0.96, 0.77),
+/// By (battery post?, battery, current known?).
+const fn healthy_law(at_battery: bool, battery: BatteryCondition, current_known: bool) -> HealthyLaw {
+    use BatteryCondition::{Ordinary, Poor};
+    let (middle, by_hz, by_ampere, at_24_v, low, high) = match (at_battery, battery, current_known) {
+        (false, Ordinary, true) => (-2.973, 0.54, 0.89, 0.36, -0.81, 0.85),
+        (false, Ordinary, false) => (-2.796, 0.538, 0.0, -0.112, -1.20, 1.20),
+        (false, Poor, true) => (-2.117, 0.18, 0.65, 0.54, -0.63, 0.59),
+        (false, Poor, false) => (-2.314, 0.035, 0.0, 0.264, -0.99, 0.75),
+        (true, Ordinary, true) => (-4.310, 0.12, 0.89, 0.81, -0.76, 0.75),
+        (true, Ordinary, false) => (-4.133, 0.117, 0.0, 0.339, -1.23, 1.04),
+        (true, Poor, true) => (-2.457, 0.03, 0.61, 0.70, -0.70, 0.60),
+        (true, Poor, false) => (-2.646, -0.114, 0.0, 0.43, -0.96, 0.77),
     };
     HealthyLaw { middle, by_hz, by_ampere, at_24_v, low, high }
 }
@@ -178,9 +190,9 @@ const fn healthy_law(at_battery: bool, poor: bool, current_known: bool) -> Healt
 /// `electrical_hz` and `current_a` (where known) are above 0; `at_battery` for the battery post.
 ///
 /// ```
-/// use sixpulse::severity::healthy_range;
-/// let post = healthy_range(300.0, Some(40.0), 12.0, false, false);
-/// let battery = healthy_range(300.0, Some(40.0), 12.0, true, false);
+/// use sixpulse::severity::{BatteryCondition, healthy_range};
+/// let post = healthy_range(300.0, Some(40.0), 12.0, false, BatteryCondition::Ordinary);
+/// let battery = healthy_range(300.0, Some(40.0), 12.0, true, BatteryCondition::Ordinary);
 /// assert!((post.middle_v - 0.0512).abs() < 1e-3);
 /// assert!(battery.high_v < post.middle_v, "the battery cushions the ripple");
 /// ```
@@ -190,19 +202,14 @@ pub fn healthy_range(
     current_a: Option<f64>,
     system_v: f64,
     at_battery: bool,
-    poor_battery: bool,
+    battery: BatteryCondition,
 ) -> HealthyRange {
-    let law = healthy_law(at_battery, poor_battery, current_a.is_some());
+    let law = healthy_law(at_battery, battery, current_a.is_some());
     let middle = law.middle
         + law.by_hz * (electrical_hz / 300.0).ln()
         + law.by_ampere * current_a.map_or(0.0, |a| (a / 40.0).ln())
         + if system_v > SYSTEM_BORDER_V { law.at_24_v } else { 0.0 };
-    HealthyRange {
-        battery: if poor_battery { "poor" } else { "ordinary" }.into(),
-        low_v: (middle + law.low).exp(),
-        middle_v: middle.exp(),
-        high_v: (middle + law.high).exp(),
-    }
+    HealthyRange { battery, low_v: (middle + law.low).exp(), middle_v: middle.exp(), high_v: (middle + law.high).exp() }
 }
 
 /// Sets the ripple against limits and healthy ranges. `system_v` is 12 or 24; `None` where the level is hidden.
@@ -221,25 +228,29 @@ pub fn judge(
     let healthy_ranges: Vec<HealthyRange> = cycle
         .electrical_hz
         .filter(|_| pulse_number == 6)
-        .map(|hz| [false, true].map(|poor| healthy_range(hz, charging_current_a, assumed_v, at_battery, poor)).into())
+        .map(|hz| {
+            [BatteryCondition::Ordinary, BatteryCondition::Poor]
+                .map(|battery| healthy_range(hz, charging_current_a, assumed_v, at_battery, battery))
+                .into()
+        })
         .unwrap_or_default();
     RippleSeverity {
         system_v: assumed_v,
         system_v_known: system_v.is_some(),
         charging_current_a,
-        limits: limits(ripple, assumed_v, at_battery),
+        limits: limits(ripple.rms_v, ripple.peak_to_peak_v, assumed_v, at_battery),
         amount: amount(ripple, &healthy_ranges),
         healthy_ranges,
     }
 }
 
-fn limits(ripple: &Ripple, system_v: f64, at_battery: bool) -> Vec<LimitComparison> {
+fn limits(rms_v: f64, peak_to_peak_v: f64, system_v: f64, at_battery: bool) -> Vec<LimitComparison> {
     LIMITS
         .iter()
         .filter_map(|l| {
             let limit_v = if system_v > SYSTEM_BORDER_V { l.limit_v.1? } else { l.limit_v.0 };
             let (quantity, value_v) =
-                if l.peak_to_peak { ("peak_to_peak_v", ripple.peak_to_peak_v) } else { ("rms_v", ripple.rms_v) };
+                if l.peak_to_peak { ("peak_to_peak_v", peak_to_peak_v) } else { ("rms_v", rms_v) };
             Some(LimitComparison {
                 code: l.code.into(),
                 basis: l.basis,
@@ -273,13 +284,7 @@ fn amount(ripple: &Ripple, ranges: &[HealthyRange]) -> Option<RippleAmount> {
 /// Mean of a DC-coupled charging current, where it flows towards the battery.
 fn charging_current(capture: &Capture) -> Option<f64> {
     let (_, trace) = capture.by_role(Role::ChargingCurrent)?;
-    (trace.coupling() == Coupling::Dc).then(|| mean(trace).abs()).filter(|a| *a > 0.0)
-}
-
-fn mean(trace: &Trace) -> f64 {
-    let mut sum = 0.0;
-    for_each_block(trace, |_, block| sum += block.iter().sum::<f64>());
-    sum / crate::trace::Samples::len(trace) as f64
+    (trace.coupling() == Coupling::Dc).then(|| trace.mean().abs()).filter(|a| *a > 0.0)
 }
 
 #[cfg(test)]
@@ -288,24 +293,23 @@ mod tests {
 
     #[test]
     fn ranges_grow_with_current_and_are_narrower_where_it_is_known() {
-        let narrow = healthy_range(300.0, Some(40.0), 12.0, false, false);
-        let wide = healthy_range(300.0, None, 12.0, false, false);
+        let narrow = healthy_range(300.0, Some(40.0), 12.0, false, BatteryCondition::Ordinary);
+        let wide = healthy_range(300.0, None, 12.0, false, BatteryCondition::Ordinary);
         assert!(wide.high_v / wide.low_v > 1.5 * narrow.high_v / narrow.low_v);
-        let more = healthy_range(300.0, Some(80.0), 12.0, false, false);
+        let more = healthy_range(300.0, Some(80.0), 12.0, false, BatteryCondition::Ordinary);
         // Exponent 0.89: twice the current makes 1.85 times the ripple.
         assert!((more.middle_v / narrow.middle_v - 2f64.powf(0.89)).abs() < 1e-9);
-        let poor = healthy_range(300.0, Some(40.0), 12.0, false, true);
+        let poor = healthy_range(300.0, Some(40.0), 12.0, false, BatteryCondition::Poor);
         assert!(poor.middle_v > 2.0 * narrow.middle_v && poor.middle_v < narrow.high_v * 2.0);
     }
 
     #[test]
     fn a_limit_for_the_alternator_does_not_apply_at_the_battery_and_one_for_12_v_not_to_24() {
-        let ripple = Ripple { rms_v: 0.6, peak_to_peak_v: 2.0, ..Ripple::default() };
-        let at_post = limits(&ripple, 12.0, false);
+        let at_post = limits(0.6, 2.0, 12.0, false);
         assert_eq!(at_post.len(), 4);
         assert!(at_post.iter().all(|l| l.applies && (l.ratio - l.value_v / l.limit_v).abs() < 1e-15));
         assert_eq!(at_post.iter().filter(|l| l.exceeded).count(), 3);
-        assert_eq!(limits(&ripple, 12.0, true).iter().filter(|l| l.applies).count(), 1);
-        assert_eq!(limits(&ripple, 24.0, false).len(), 1);
+        assert_eq!(limits(0.6, 2.0, 12.0, true).iter().filter(|l| l.applies).count(), 1);
+        assert_eq!(limits(0.6, 2.0, 24.0, false).len(), 1);
     }
 }
