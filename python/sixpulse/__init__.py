@@ -17,6 +17,7 @@ from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
 
 if TYPE_CHECKING:
+    from . import catalogue as catalogue
     from . import compare as compare
     from . import contamination as contamination
     from . import demo as demo
@@ -63,6 +64,7 @@ __all__ = [
 #: Loaded when they are first named: what they need may not be installed, and takes its time.
 _ON_USE = frozenset(
     {
+        "catalogue",
         "compare",
         "contamination",
         "demo",

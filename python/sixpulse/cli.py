@@ -17,6 +17,7 @@ from typing import Any, NoReturn, TypeVar
 from . import __version__
 from ._core import Capture, Machine
 from ._files import write_texts
+from .catalogue import languages
 from .errors import InvalidCombinationError, SixpulseError
 
 __all__ = ["main"]
@@ -106,6 +107,12 @@ def _add_examine(commands: argparse._SubParsersAction[_Parser]) -> None:
     add("--electrical-hz", type=float, metavar="HZ", help="electrical frequency, where it is known")
     add("--json", metavar="OUT", help="write the result as JSON; - for standard output, instead of the text")
     add("--report", metavar="OUT.html", help="write the report as one HTML page")
+    add(
+        "--language",
+        choices=languages(),
+        default="en",
+        help="language of the text and of the report (en); names and codes in the JSON are the same in all",
+    )
 
 
 def add_reading_arguments(command: argparse.ArgumentParser) -> None:
@@ -192,18 +199,20 @@ def _examine(options: argparse.Namespace) -> int:
     if options.report is not None:
         from . import report  # noqa: PLC0415
 
-        outputs.append((options.report, report.render(capture, examination, source=options.file)))
+        page = report.render(capture, examination, source=options.file, language=options.language)
+        outputs.append((options.report, page))
     write_texts(outputs)
-    sys.stdout.write(examination.to_json(indent=2) + "\n" if options.json == "-" else _text(examination))
+    as_json = options.json == "-"
+    sys.stdout.write(examination.to_json(indent=2) + "\n" if as_json else _text(examination, options.language))
     return 0
 
 
-def _text(examination: Any) -> str:
+def _text(examination: Any, language: str) -> str:
     from . import text  # noqa: PLC0415
 
     to_terminal = sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
     width = min(100, shutil.get_terminal_size().columns)
-    return text.render(examination, width=width, emphasis=_BOLD if to_terminal else ("", ""))
+    return text.render(examination, width=width, emphasis=_BOLD if to_terminal else ("", ""), language=language)
 
 
 def _pair(convert: Callable[[str], _T]) -> Callable[[str], tuple[str, _T]]:

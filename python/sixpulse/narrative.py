@@ -1,54 +1,24 @@
 """An examination in plain words: the sentences and figures that the report and the command line both show.
 
 Nothing is judged here. Every sentence restates a field of the :class:`~sixpulse.results.Examination`; what a capture
-of this kind cannot show, and what should not be replaced on the strength of it, follows from the verdicts.
+of this kind cannot show, and what should not be replaced on the strength of it, follows from the verdicts. The words
+stand in the catalogue of the language (:mod:`sixpulse.catalogue`).
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from .catalogue import Catalogue, catalogue
+from .numerals import quantity
 from .results import Cycle, Examination, Finding, Impedance, Level, Points, Rectifier, Ripple
 
-__all__ = ["PATTERN_NAMES", "Figure", "Narrative", "narrate", "percent", "quantity"]
-
-#: What each pattern is called in a sentence.
-PATTERN_NAMES: dict[str, str] = {
-    "healthy": "a healthy rectifier",
-    "open_diode": "one open diode",
-    "shorted_diode": "one shorted diode",
-    "open_phase": "an open phase",
-    "two_open_diodes": "two open diodes",
-    "imbalance": "an imbalance short of a failed diode",
-    "not_charging": "no charging",
-    "undetermined": "none of these",
-}
-
-_HEADLINES: dict[str, str] = {
-    "healthy": "The ripple is that of a healthy rectifier.",
-    "open_diode": "The ripple is that of a rectifier with one open diode.",
-    "shorted_diode": "The ripple is that of a rectifier with one shorted diode.",
-    "open_phase": "The ripple is that of an alternator with one phase missing.",
-    "two_open_diodes": "The ripple is that of a rectifier with two open diodes.",
-    "imbalance": "The pulses are unequal, short of a failed diode.",
-    "not_charging": "No rectifier ripple: the alternator does not deliver.",
-    "undetermined": "This capture does not tell the rectifier's condition.",
-}
+__all__ = ["Figure", "Narrative", "narrate", "percent", "quantity"]
 
 _HARD_FAULTS = ("open_diode", "shorted_diode", "open_phase", "two_open_diodes")
-
-_NOT_YET: dict[str, str] = {
-    "healthy": "The alternator and its rectifier: nothing in the ripple speaks against them.",
-    "open_diode": "The battery and the voltage regulator: a failed diode alone accounts for the pattern.",
-    "shorted_diode": "The battery and the voltage regulator: a failed diode alone accounts for the pattern.",
-    "open_phase": "The rectifier and the regulator, before the stator leads and their joints have been checked.",
-    "two_open_diodes": "The battery and the voltage regulator: the failed diodes alone account for the pattern.",
-    "imbalance": "The alternator: a loose or corroded joint at the rectifier makes unequal pulses as well.",
-    "not_charging": "The alternator: belt, fusible link, excitation circuit and wiring stop the charging as well.",
-    "undetermined": "Anything: first take a capture that can be read.",
-}
+#: Other readings less probable than this are not worth a word.
+_WORTH_A_WORD = 0.005
 
 
 @dataclass(frozen=True)
@@ -101,18 +71,36 @@ class Narrative:
     cautions: tuple[str, ...]
 
 
-def narrate(examination: Examination) -> Narrative:
-    """Put an examination in plain words."""
+def narrate(examination: Examination, *, language: str = "en") -> Narrative:
+    """Put an examination in plain words.
+
+    Parameters
+    ----------
+    examination : Examination
+        What :func:`sixpulse.examine` said.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
+
+    Returns
+    -------
+    Narrative
+
+    Raises
+    ------
+    UnknownNameError
+        There is no catalogue for the language.
+    """
+    words = catalogue(language)
     ambiguities = [other.next_test for other in examination.rectifier.ambiguous_with]
     tests = [finding.next_test for finding in examination.findings if finding.next_test]
     return Narrative(
-        headline=_HEADLINES[examination.rectifier.pattern],
-        certainty=_certainty(examination.rectifier),
-        shows=tuple(finding.statement for finding in reported(examination)),
-        silent_on=tuple(_silent_on(examination)),
-        next_tests=_distinct([*tests, *ambiguities]),
-        not_yet=tuple(_not_yet(examination)),
-        cautions=examination.cautions,
+        headline=words.text(f"headline.{examination.rectifier.pattern}"),
+        certainty=_certainty(examination.rectifier, words),
+        shows=tuple(words.sentence(finding.statement) for finding in reported(examination)),
+        silent_on=tuple(_silent_on(examination, words)),
+        next_tests=tuple(words.sentence(test) for test in _distinct([*tests, *ambiguities])),
+        not_yet=tuple(_not_yet(examination, words)),
+        cautions=tuple(words.sentence(caution) for caution in examination.cautions),
     )
 
 
@@ -121,50 +109,64 @@ def reported(examination: Examination) -> tuple[Finding, ...]:
     return tuple(finding for finding in examination.findings if finding.code != "do_not_replace_yet")
 
 
-def _certainty(rectifier: Rectifier) -> str:
+def upper_first(text: str) -> str:
+    """Begin a sentence with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
+def _certainty(rectifier: Rectifier, words: Catalogue) -> str:
     if rectifier.pattern == "undetermined":
-        return rectifier.reason or "No pattern stands out from the others."
+        if rectifier.reason is None:
+            return words.text("sure.none_stands_out")
+        return upper_first(words.sentence(rectifier.reason)).removesuffix(".") + "."
     ranked = sorted(rectifier.probabilities.items(), key=lambda pair: -pair[1])
-    others = [f"{PATTERN_NAMES[name]} {percent(p)}" for name, p in ranked if name != rectifier.pattern and p >= 0.005]
-    text = f"Probability {percent(rectifier.probabilities[rectifier.pattern])}"
+    others = [
+        words.text("sure.other", pattern=words.text(f"pattern.{name}"), percent=words.percent(p))
+        for name, p in ranked
+        if name != rectifier.pattern and p >= _WORTH_A_WORD
+    ]
+    percent = words.percent(rectifier.probabilities[rectifier.pattern])
     if not others:
-        return f"{text}; no other reading reaches 0.5 %."
-    return f"{text}; else {', '.join(others[:3])}."
+        return words.text("sure.alone", percent=percent)
+    return words.text("sure.others", percent=percent, others=", ".join(others[:3]))
 
 
-def _silent_on(examination: Examination) -> Iterable[str]:
-    pattern = examination.rectifier.pattern
+def _silent_on(examination: Examination, words: Catalogue) -> Iterable[str]:
+    pattern, level, cycle = examination.rectifier.pattern, examination.level, examination.cycle
     if pattern in _HARD_FAULTS:
-        yield "Which phase and which rail: from the DC side neither can be told."
+        yield words.text("silent.rail")
     for other in examination.rectifier.ambiguous_with:
-        yield f"Whether it is {PATTERN_NAMES[other.pattern]} instead ({percent(other.probability)})."
-    if examination.level.mean_v is None:
-        yield f"The charging level: {examination.level.reason or 'it was not measured'}."
-    if examination.cycle.electrical_hz is None:
-        yield f"The electrical frequency: {examination.cycle.reason or 'no cycle was found'}."
+        name = words.text(f"pattern.{other.pattern}")
+        yield words.text("silent.instead", pattern=name, percent=words.percent(other.probability))
+    if level.mean_v is None:
+        reason = words.sentence(level.reason) if level.reason else words.text("silent.level_unmeasured")
+        yield words.text("silent.level", reason=reason)
+    if cycle.electrical_hz is None:
+        reason = words.sentence(cycle.reason) if cycle.reason else words.text("silent.frequency_not_found")
+        yield words.text("silent.frequency", reason=reason)
     if examination.points is None or examination.points.attenuation is None:
-        yield "How much of the ripple the battery lets through: that needs the charging post and the battery together."
+        yield words.text("silent.battery")
     if not examination.contamination:
-        yield "Whether another circuit carries the ripple: no such circuit was captured."
-    yield from _silent_on_circuits(examination)
+        yield words.text("silent.no_circuit")
+    yield from _silent_on_circuits(examination, words)
     if pattern != "not_charging":
-        yield "The alternator's capacity: ripple says nothing of the current it can deliver."
+        yield words.text("silent.capacity")
 
 
-def _silent_on_circuits(examination: Examination) -> Iterable[str]:
+def _silent_on_circuits(examination: Examination, words: Catalogue) -> Iterable[str]:
     for name, one in examination.contamination.items():
         if one.verdict == "undetermined":
-            yield f'Whether "{name}" carries the ripple: {one.reason}'
+            yield words.text("silent.circuit", name=name, reason=words.sentence(one.reason))
         if one.verdict == "clean" and one.detectable_gain_v_per_v is not None:
-            gain = quantity(one.detectable_gain_v_per_v, "V/V")
-            yield f'A coupling into "{name}" weaker than {gain}: it would not stand out from the noise.'
+            gain = words.quantity(one.detectable_gain_v_per_v, "V/V")
+            yield words.text("silent.weak", name=name, gain=gain)
 
 
-def _not_yet(examination: Examination) -> Iterable[str]:
-    yield _NOT_YET[examination.rectifier.pattern]
+def _not_yet(examination: Examination, words: Catalogue) -> Iterable[str]:
+    yield words.text(f"not_yet.{examination.rectifier.pattern}")
     for name, one in examination.contamination.items():
         if one.verdict == "contaminated":
-            yield f'The sensor on "{name}", its harness and its control module: what disturbs it comes from the supply.'
+            yield words.text("not_yet.circuit", name=name)
 
 
 def _distinct(texts: Iterable[str]) -> tuple[str, ...]:
@@ -175,183 +177,150 @@ def _distinct(texts: Iterable[str]) -> tuple[str, ...]:
 # Figures
 
 
-def level_figures(level: Level) -> tuple[Figure, ...]:
+def level_figures(level: Level, *, language: str = "en") -> tuple[Figure, ...]:
     """Write out the charging level."""
+    words = catalogue(language)
+    reason = words.sentence(level.reason) if level.reason else ""
+    name = words.text("figure.mean_voltage")
     if level.mean_v is None:
-        return (Figure("Mean voltage", "not known", level.reason or ""),)
-    figures = [Figure("Mean voltage", quantity(level.mean_v, "V"), f'on "{level.trace}"')]
+        return (Figure(name, words.text("word.not_known"), reason),)
+    figures = [Figure(name, words.quantity(level.mean_v, "V"), words.text("figure.on_trace", name=level.trace))]
     if level.window_low_v is not None and level.window_high_v is not None:
-        window = f"{level.window_low_v:.2f} V to {level.window_high_v:.2f} V"
-        figures.append(Figure("Usual window", window, f"{level.system_v:g} V system, {level.temperature_c:g} °C"))
-    figures.append(Figure("Comparison", _LEVEL_WORDS[level.verdict], level.reason or ""))
+        low, high = (words.digits(f"{v:.2f} V") for v in (level.window_low_v, level.window_high_v))
+        value = words.text("number.range", low=low, high=high)
+        system, temperature = (words.digits(f"{v:g}") for v in (level.system_v, level.temperature_c))
+        note = words.text("figure.window_note", system=system, temperature=temperature)
+        figures.append(Figure(words.text("figure.window"), value, note))
+    figures.append(Figure(words.text("figure.comparison"), words.text(f"verdict.{level.verdict}"), reason))
     return tuple(figures)
 
 
-_LEVEL_WORDS = {
-    "not_charging": "not charging",
-    "low": "below the window",
-    "within": "inside the window",
-    "high": "above the window",
-    "unknown": "not known",
-}
-
-
-def ripple_figures(ripple: Ripple | None) -> tuple[Figure, ...]:
+def ripple_figures(ripple: Ripple | None, *, language: str = "en") -> tuple[Figure, ...]:
     """Write out the ripple numbers, each under its own name with its formula."""
     if ripple is None:
         return ()
-    volts: list[tuple[str, float | None, float | None, str]] = [
-        ("Peak-to-peak", ripple.peak_to_peak_v, ripple.peak_to_peak_v_std, "highest - lowest of the record"),
-        ("R.m.s.", ripple.rms_v, ripple.rms_v_std, "level removed"),
-        (
-            "Synchronous r.m.s.",
-            ripple.synchronous_rms_v,
-            ripple.synchronous_rms_v_std,
-            "what repeats with the electrical cycle",
-        ),
-        ("Residual r.m.s.", ripple.residual_rms_v, ripple.residual_rms_v_std, "the rest"),
-        ("Mean cycle, peak-to-peak", ripple.synchronous_peak_to_peak_v, None, "free of noise"),
+    words = catalogue(language)
+    listed: list[tuple[str, float | None, str, float | None]] = [
+        ("peak_to_peak", ripple.peak_to_peak_v, "V", ripple.peak_to_peak_v_std),
+        ("rms", ripple.rms_v, "V", ripple.rms_v_std),
+        ("synchronous_rms", ripple.synchronous_rms_v, "V", ripple.synchronous_rms_v_std),
+        ("residual_rms", ripple.residual_rms_v, "V", ripple.residual_rms_v_std),
+        ("mean_cycle", ripple.synchronous_peak_to_peak_v, "V", None),
+        ("rms_factor", ripple.rms_ripple_factor, "", ripple.rms_ripple_factor_std),
+        ("peak_factor", ripple.peak_ripple_factor, "", ripple.peak_ripple_factor_std),
+        ("dc_factor", ripple.dc_ripple_factor, "", None),
+        ("crest_factor", ripple.crest_factor, "", ripple.crest_factor_std),
     ]
-    ratios: list[tuple[str, float | None, float | None, str]] = [
-        ("R.m.s. ripple factor", ripple.rms_ripple_factor, ripple.rms_ripple_factor_std, "r.m.s. / level"),
-        ("Peak-ripple factor", ripple.peak_ripple_factor, ripple.peak_ripple_factor_std, "peak-to-peak / level"),
-        ("DC ripple factor", ripple.dc_ripple_factor, None, "half the peak-to-peak / level"),
-        ("Crest factor", ripple.crest_factor, ripple.crest_factor_std, "highest excursion / r.m.s."),
-    ]
-    written = [Figure(name, quantity(v, "V", std=s), note) for name, v, s, note in volts if v is not None]
-    return (*written, *(Figure(name, quantity(v, "", std=s), note) for name, v, s, note in ratios if v is not None))
+    return tuple(
+        Figure(words.text(f"figure.{key}"), words.quantity(v, unit, std=std), words.text(f"figure.{key}_note"))
+        for key, v, unit, std in listed
+        if v is not None
+    )
 
 
-def cycle_figures(cycle: Cycle) -> tuple[Figure, ...]:
+def cycle_figures(cycle: Cycle, *, language: str = "en") -> tuple[Figure, ...]:
     """Write out the electrical cycle."""
+    words = catalogue(language)
+    name = words.text("figure.frequency")
     if cycle.electrical_hz is None:
-        return (Figure("Electrical frequency", "not found", cycle.reason or ""),)
+        return (Figure(name, words.text("word.not_found"), words.sentence(cycle.reason) if cycle.reason else ""),)
     figures = [
-        Figure("Electrical frequency", quantity(cycle.electrical_hz, "Hz", std=cycle.electrical_hz_std)),
-        Figure("Cycles averaged", str(cycle.cycle_count)),
+        Figure(name, words.quantity(cycle.electrical_hz, "Hz", std=cycle.electrical_hz_std)),
+        Figure(words.text("figure.cycles"), words.count(cycle.cycle_count)),
     ]
     if cycle.speed_change is not None:
-        figures.append(Figure("Speed change", percent(cycle.speed_change), "(highest - lowest) / mean of the track"))
+        change, note = words.percent(cycle.speed_change), words.text("figure.speed_change_note")
+        figures.append(Figure(words.text("figure.speed_change"), change, note))
     return tuple(figures)
 
 
-def contamination_figures(examination: Examination, name: str) -> tuple[Figure, ...]:
+def contamination_figures(examination: Examination, name: str, *, language: str = "en") -> tuple[Figure, ...]:
     """Write out what one circuit carries of the ripple."""
+    words = catalogue(language)
     one = examination.contamination[name]
-    figures = [Figure("Verdict", one.verdict, one.reason)]
+    say = words.text
+    figures = [Figure(say("figure.verdict"), say(f"verdict.{one.verdict}"), words.sentence(one.reason))]
     if one.gain_v_per_v is not None:
-        gain = quantity(one.gain_v_per_v, "V/V", std=one.gain_v_per_v_std)
-        figures.append(Figure("Gain", gain, "circuit / supply"))
+        gain = words.quantity(one.gain_v_per_v, "V/V", std=one.gain_v_per_v_std)
+        figures.append(Figure(say("figure.gain"), gain, say("figure.gain_note")))
     if one.delay_s is not None:
-        delay = quantity(one.delay_s, "s", std=one.delay_s_std)
-        figures.append(Figure("Delay", delay, _PATH_NOTES[one.path] if one.path else ""))
-    figures.append(Figure("Explained", percent(one.explained_fraction), "of the circuit's AC power, by the ripple"))
-    own = "standstill" if one.own_frequency_hz is None else quantity(one.own_frequency_hz, "Hz")
-    figures.append(Figure("Own signal", own, f"{quantity(one.own_peak_to_peak_v, 'V')} peak-to-peak, ripple removed"))
+        delay = words.quantity(one.delay_s, "s", std=one.delay_s_std)
+        figures.append(Figure(say("figure.delay"), delay, say(_PATH_NOTES[one.path]) if one.path else ""))
+    explained = words.percent(one.explained_fraction)
+    figures.append(Figure(say("figure.explained"), explained, say("figure.explained_note")))
+    own = say("word.standstill") if one.own_frequency_hz is None else words.quantity(one.own_frequency_hz, "Hz")
+    left = words.quantity(one.own_peak_to_peak_v, "V")
+    figures.append(Figure(say("figure.own"), own, say("figure.own_note", volts=left)))
     if one.indicated_hz is not None:
-        figures.append(Figure("Indicated", quantity(one.indicated_hz, "Hz"), "what a pulse conditioner would count"))
+        indicated = words.quantity(one.indicated_hz, "Hz")
+        figures.append(Figure(say("figure.indicated"), indicated, say("figure.indicated_note")))
     return tuple(figures)
 
 
 _PATH_NOTES = {
-    "delay": "behind the supply, the same waveform",
-    "interpolated_delay": "behind the supply, the same waveform",
-    "first_order_lag": "time constant of the low-pass it came through",
-    "first_order_high_pass": "time constant of the high-pass it came through: stray capacitance or mutual inductance",
+    "delay": "figure.delay_same",
+    "interpolated_delay": "figure.delay_same",
+    "first_order_lag": "figure.delay_low_pass",
+    "first_order_high_pass": "figure.delay_high_pass",
 }
 
 
-def points_figures(points: Points | None) -> tuple[Figure, ...]:
+def points_figures(points: Points | None, *, language: str = "en") -> tuple[Figure, ...]:
     """Write out the charging post against the battery."""
     if points is None:
         return ()
+    words = catalogue(language)
+    say = words.text
     figures = []
     if points.post is not None and points.post_rms_v is not None:
-        note = f'r.m.s. ripple on "{points.post}"'
-        figures.append(Figure("At the charging post", quantity(points.post_rms_v, "V"), note))
-    note = f'r.m.s. ripple on "{points.battery}"'
-    figures.append(Figure("At the battery", quantity(points.battery_rms_v, "V"), note))
+        note = say("figure.rms_on", name=points.post)
+        figures.append(Figure(say("figure.at_post"), words.quantity(points.post_rms_v, "V"), note))
+    note = say("figure.rms_on", name=points.battery)
+    figures.append(Figure(say("figure.at_battery"), words.quantity(points.battery_rms_v, "V"), note))
     if points.attenuation is not None:
-        note = "battery / charging post" + (" (whole record)" if points.attenuation_basis == "record" else "")
-        if points.attenuation_low is not None and points.attenuation_high is not None:
-            note += f"; 95 % interval {percent(points.attenuation_low)} to {percent(points.attenuation_high)}"
-        figures.append(Figure("Let through", percent(points.attenuation), note))
+        let_through = words.percent(points.attenuation)
+        figures.append(Figure(say("figure.let_through"), let_through, _attenuation_note(points, words)))
     if points.impedance_ratio is not None:
-        ratio = quantity(points.impedance_ratio, "", std=points.impedance_ratio_std)
-        figures.append(Figure("Series impedance", ratio, "cable and return / battery, at the ripple's orders"))
-    figures += _impedance_figures("Battery", points.battery_impedance)
-    figures += _impedance_figures("Cable and return", points.cable_impedance)
+        ratio = words.quantity(points.impedance_ratio, "", std=points.impedance_ratio_std)
+        figures.append(Figure(say("figure.series"), ratio, say("figure.series_note")))
+    figures += _impedance_figures("battery", points.battery_impedance, words)
+    figures += _impedance_figures("cable", points.cable_impedance, words)
     estimate = points.post_estimate
     if estimate is not None:
-        value = f"{quantity(estimate.rms_low_v, 'V')} to {quantity(estimate.rms_high_v, 'V')}"
-        figures.append(Figure("The charging post would show", value, f"r.m.s.; {estimate.basis}"))
+        low, high = (words.quantity(v, "V") for v in (estimate.rms_low_v, estimate.rms_high_v))
+        note = say("figure.post_would_show_note", basis=words.sentence(estimate.basis))
+        figures.append(Figure(say("figure.post_would_show"), say("number.range", low=low, high=high), note))
     return tuple(figures)
 
 
-def _impedance_figures(what: str, impedance: Impedance | None) -> list[Figure]:
+def _attenuation_note(points: Points, words: Catalogue) -> str:
+    note = words.text("figure.let_through_note")
+    if points.attenuation_basis == "record":
+        note += " " + words.text("figure.whole_record")
+    if points.attenuation_low is not None and points.attenuation_high is not None:
+        low, high = words.percent(points.attenuation_low), words.percent(points.attenuation_high)
+        note += "; " + words.text("figure.interval", low=low, high=high)
+    return note
+
+
+def _impedance_figures(what: str, impedance: Impedance | None, words: Catalogue) -> list[Figure]:
     if impedance is None:
         return []
     frequencies = [order.frequency_hz for order in impedance.orders]
-    band = f"{quantity(min(frequencies), 'Hz')} to {quantity(max(frequencies), 'Hz')}"
-    ohm = quantity(impedance.resistance_ohm, "Ω", std=impedance.resistance_ohm_std)
-    henry = quantity(impedance.inductance_h, "H", std=impedance.inductance_h_std)
+    low, high = words.quantity(min(frequencies), "Hz"), words.quantity(max(frequencies), "Hz")
+    ohm = words.quantity(impedance.resistance_ohm, "Ω", std=impedance.resistance_ohm_std)
+    henry = words.quantity(impedance.inductance_h, "H", std=impedance.inductance_h_std)
+    note = words.text("figure.impedance_note", name=impedance.current, low=low, high=high)
     return [
-        Figure(f"{what}, resistance", ohm, f'with the current on "{impedance.current}", {band}'),
-        Figure(f"{what}, inductance", henry),
+        Figure(words.text(f"figure.{what}_resistance"), ohm, note),
+        Figure(words.text(f"figure.{what}_inductance"), henry),
     ]
 
 
-# ---------------------------------------------------------------------------------------------------------------------
-# Numbers
-
-
 def percent(fraction: float) -> str:
-    """Write a fraction as a percentage that never claims certainty.
+    """Write a fraction as a percentage in English that never claims certainty.
 
     >>> percent(0.962), percent(0.99999), percent(1e-6)
     ('96.2 %', 'more than 99.9 %', 'less than 0.1 %')
     """
-    if 0.999 < fraction <= 1.0:
-        return "more than 99.9 %"
-    if 0.0 <= fraction < 0.001:
-        return "less than 0.1 %"
-    return f"{100.0 * fraction:.1f} %".replace(".0 %", " %")
-
-
-_PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
-
-
-def quantity(value: float, unit: str, *, std: float | None = None) -> str:
-    """Write a value with its SI prefix, rounded to two digits of its standard uncertainty.
-
-    Parameters
-    ----------
-    value : float
-        In the unit.
-    unit : str
-        "V", "Hz", "s", "Ω", "H"; "V/V" or "" for ratios, which take no prefix.
-    std : float, optional
-        Standard uncertainty in the same unit; four digits are shown without it.
-
-    >>> quantity(0.41234, "V", std=0.0021), quantity(312.345, "Hz"), quantity(12e-6, "s"), quantity(0.21, "V/V")
-    ('412.3 mV ± 2.1 mV', '312.3 Hz', '12 µs', '0.21 V/V')
-    """
-    exponent = 0
-    if unit in ("V", "A", "Hz", "s", "Ω", "H") and value != 0.0:
-        exponent = min(6, max(-9, 3 * math.floor(math.log10(abs(value)) / 3)))
-    suffix = f" {_PREFIXES[exponent]}{unit}".rstrip()
-    scaled = value / 10.0**exponent
-    if std is None or not std > 0.0:
-        return f"{_plain_digits(scaled)}{suffix}"
-    scaled_std = std / 10.0**exponent
-    places = max(0, 1 - math.floor(math.log10(scaled_std)))
-    return f"{scaled:.{places}f}{suffix} ± {scaled_std:.{places}f}{suffix}"
-
-
-def _plain_digits(value: float) -> str:
-    """Write four significant digits without an exponent."""
-    if value == 0.0:
-        return "0"
-    places = max(0, 3 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{places}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return catalogue("en").percent(fraction)

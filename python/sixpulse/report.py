@@ -1,46 +1,53 @@
 """One examination as a self-contained HTML page; needs the extra ``report``.
 
-The page loads nothing from outside: the plots are SVG images inside it. It prints, fits a phone, has a text for every
-image, and says in words whatever a bar or a mark says. Text from the capture (names, units, file name) is escaped.
+The page loads nothing from outside: the plots are SVG images inside it, the result as JSON is a link that holds the
+file. It prints, fits a phone, has a text for every image, and says in words whatever a bar or a mark says. Text from
+the capture (names, units, file name) is escaped. Its words stand in the catalogue of the language
+(:mod:`sixpulse.catalogue`).
 """
 
 from __future__ import annotations
 
 import base64
 import importlib.resources
-import io
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from . import narrative, plot
-from ._core import Capture
+from . import narrative
+from ._core import Capture, Trace
 from ._extras import require
 from ._files import write_text
-from .results import Evidence, Examination, OrderTransfer
+from ._pictures import UNSEEN, Gallery, Picture
+from .catalogue import Catalogue, catalogue
+from .results import Contamination, Evidence, Examination, OrderTransfer
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+__all__ = ["appendix", "render", "write"]
 
-__all__ = ["render", "write"]
-
-
-#: Orders of a transfer that the page lists; the JSON result holds all of them.
+#: Orders of a transfer that the page lists in the circuit's section; the appendix holds all of them.
 _ORDERS_SHOWN = 12
+#: Significant digits in the appendix.
+_DIGITS = 6
 
 
 @dataclass(frozen=True)
-class _Picture:
-    """One plot: its data URI, what it shows in words, and the caption under it."""
+class _Group:
+    """One part of the result in the appendix: its name, its rows of field and value, the number of values."""
 
-    uri: str
-    alt: str
-    caption: str
+    name: str
+    rows: tuple[tuple[str, str], ...]
+    count: int
 
 
-def render(capture: Capture, examination: Examination, *, source: str | os.PathLike[str] | None = None) -> str:
+def render(
+    capture: Capture,
+    examination: Examination,
+    *,
+    source: str | os.PathLike[str] | None = None,
+    language: str = "en",
+) -> str:
     """Make the report of one examination.
 
     Parameters
@@ -51,6 +58,8 @@ def render(capture: Capture, examination: Examination, *, source: str | os.PathL
         What :func:`sixpulse.examine` said of it.
     source : path, optional
         The file the capture came from; its name, without the folder, is printed under provenance.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
 
     Returns
     -------
@@ -61,19 +70,27 @@ def render(capture: Capture, examination: Examination, *, source: str | os.PathL
     ------
     MissingDependencyError
         Jinja2 or Matplotlib is not installed.
+    UnknownNameError
+        There is no catalogue for the language.
     """
+    words = catalogue(language)
     jinja2 = require("jinja2", extra="report")
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters["weight"] = _weight
-    environment.filters["percent"] = narrative.percent
-    environment.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
-    environment.filters["gain"] = _gain
-    environment.filters["short"] = lambda value: f"{value:.4g}"
+    environment.filters |= {
+        "weight": lambda evidence: words.text(f"report.{_weight(evidence)}"),
+        "percent": words.percent,
+        "upper_first": narrative.upper_first,
+        "gain": lambda order: _gain(order, words),
+        "short": words.number,
+        "count": words.count,
+        "hz": lambda value: words.quantity(value, "Hz"),
+        "digits": words.digits,
+    }
     text = importlib.resources.files("sixpulse").joinpath("templates/report.html.j2").read_text(encoding="utf-8")
-    page: str = environment.from_string(text).render(**_context(capture, examination, source))
-    return page
+    page: str = environment.from_string(text).render(**_context(capture, examination, source, words))
+    return page.translate(UNSEEN)
 
 
 def write(
@@ -82,6 +99,7 @@ def write(
     examination: Examination,
     *,
     source: str | os.PathLike[str] | None = None,
+    language: str = "en",
 ) -> None:
     """Write the report of one examination to a file, whole or not at all.
 
@@ -89,127 +107,200 @@ def write(
     ----------
     path : path
         Where to write; an existing file is replaced.
-    capture, examination, source
+    capture, examination, source, language
         As for :func:`render`.
 
     Raises
     ------
     MissingDependencyError
         Jinja2 or Matplotlib is not installed.
+    UnknownNameError
+        There is no catalogue for the language.
     UnwritableFileError
         The folder is missing or not writable.
     """
-    write_text(path, render(capture, examination, source=source))
+    write_text(path, render(capture, examination, source=source, language=language))
 
 
-def _context(capture: Capture, examination: Examination, source: str | os.PathLike[str] | None) -> dict[str, Any]:
-    pattern = examination.rectifier.pattern
+def _context(
+    capture: Capture, examination: Examination, source: str | os.PathLike[str] | None, words: Catalogue
+) -> dict[str, Any]:
+    language = words.language
     ranked = sorted(examination.rectifier.probabilities.items(), key=lambda pair: -pair[1])
+    name = None if source is None else PurePath(source).name
+    gallery = Gallery(capture, examination, words)
+    encoded = base64.b64encode((examination.to_json(indent=2) + "\n").encode()).decode("ascii")
     return {
+        "language": language,
+        "say": words.text,
+        "core": lambda sentence: _core(sentence, words),
+        "sentence": words.sentence,
         "examination": examination,
-        "capture": capture,
-        "narrative": narrative.narrate(examination),
+        "narrative": narrative.narrate(examination, language=language),
         "reported": narrative.reported(examination),
-        "pattern_name": narrative.PATTERN_NAMES[pattern],
-        "pattern_names": narrative.PATTERN_NAMES,
         "probabilities": ranked,
-        "level": narrative.level_figures(examination.level),
-        "ripple": narrative.ripple_figures(examination.ripple),
-        "cycle": narrative.cycle_figures(examination.cycle),
-        "circuits": [
-            (name, narrative.contamination_figures(examination, name), _circuit_picture(capture, examination, name))
-            for name in examination.contamination
-        ],
-        "points": narrative.points_figures(examination.points),
-        "capture_picture": _capture_picture(capture),
-        "pictures": list(_pictures(capture, examination)),
+        "measured": _measured(capture, words),
+        "method": _method(examination, words),
+        "traces": [(name, trace, _coupling(trace, words)) for name, trace in capture.items()],
+        "level": narrative.level_figures(examination.level, language=language),
+        "ripple": narrative.ripple_figures(examination.ripple, language=language),
+        "cycle": narrative.cycle_figures(examination.cycle, language=language),
+        "circuits": [_circuit(gallery, name) for name in examination.contamination],
+        "points": narrative.points_figures(examination.points, language=language),
+        "capture_picture": gallery.of_capture(),
+        "pictures": list(gallery.of_ripple()),
         "orders_shown": _ORDERS_SHOWN,
-        "source": None if source is None else PurePath(source).name,
-        "severity_words": {"fault": "Fault", "warning": "Needs a look", "info": "For information"},
-        "impact_words": {"prevents": "Prevents reading", "limits": "Limits", "note": "Note"},
+        "appendix": appendix(examination, language=language),
+        "json_uri": f"data:application/json;base64,{encoded}",
+        "json_name": f"{PurePath(name or 'examination').stem}.json",
+        "source": name,
     }
 
 
-def _pictures(capture: Capture, examination: Examination) -> Iterable[_Picture]:
-    """Draw the plots that the examination allows."""
-    ripple, cycle = examination.ripple, examination.cycle
-    if ripple is not None:
-        span = narrative.quantity(ripple.peak_to_peak_v, "V")
-        yield _picture(
-            lambda ax: plot.close_up(capture, examination, ax=ax),
-            f"Line plot of the AC-coupled trace {ripple.trace}; the ripple spans {span} over the record.",
-            "The ripple, AC-coupled, over a few electrical cycles from the middle of the record.",
+def _core(sentence: str, words: Catalogue) -> Any:
+    """Say a sentence of the core; one without a translation is marked as the English that it is."""
+    said = words.translate(sentence)
+    if said is not None or words.language == "en":
+        return said or sentence
+    return require("markupsafe", extra="report").Markup('<span lang="en">{}</span>').format(sentence)
+
+
+def _circuit(gallery: Gallery, name: str) -> tuple[str, Contamination, tuple[narrative.Figure, ...], Picture | None]:
+    examination, language = gallery.examination, gallery.words.language
+    figures = narrative.contamination_figures(examination, name, language=language)
+    return name, examination.contamination[name], figures, gallery.of_circuit(name)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# What was measured, and every number of the result
+
+
+def _measured(capture: Capture, words: Catalogue) -> list[str]:
+    say, number = words.text, len(capture)
+    count = say("report.one_trace") if number == 1 else say("report.traces", count=number)
+    facts = [
+        say(
+            "report.measured_text",
+            count=count,
+            samples=words.count(capture.sample_count),
+            duration=words.quantity(capture.duration_s, "s"),
+            rate=_rate(capture.sample_rate_hz, words),
         )
-    if cycle.mean_cycle_v.size:
-        low, high = cycle.mean_cycle_v.min(), cycle.mean_cycle_v.max()
-        yield _picture(
-            lambda ax: plot.mean_cycle(examination, ax=ax),
-            f"Mean electrical cycle of {cycle.trace} from {low:.3g} to {high:.3g} volts with the scatter of "
-            f"{cycle.cycle_count} cycles.",
-            "The mean electrical cycle. A healthy three-phase rectifier makes six equal pulses, 60 degrees apart.",
-        )
-    if cycle.order_amplitudes_v.size:
-        largest = int(cycle.order_amplitudes_v.argmax()) + 1
-        yield _picture(
-            lambda ax: plot.orders(examination, ax=ax),
-            f"Bar chart of the orders of {cycle.trace}; order {largest} is the largest.",
-            "The orders. A healthy rectifier makes multiples of six (hatched); a failed one fills those below.",
-        )
-    if cycle.track_time_s.size and cycle.electrical_hz is not None:
-        mean = narrative.quantity(cycle.electrical_hz, "Hz")
-        yield _picture(
-            lambda ax: plot.speed_track(examination, ax=ax),
-            f"Line plot of the electrical frequency over the record, {mean} on average.",
-            "The electrical frequency over the record.",
-        )
+    ]
+    if capture.engine_rpm is None:
+        facts.append(say("report.no_engine_speed"))
+    else:
+        facts.append(say("report.engine_speed", rpm=words.number(capture.engine_rpm)))
+    if capture.battery_temperature_c is not None:
+        facts.append(say("report.temperature", temperature=words.number(capture.battery_temperature_c)))
+    return facts
 
 
-def _capture_picture(capture: Capture) -> _Picture:
-    figure = _figure(6.6, 0.5 + 1.15 * len(capture))
-    grid = figure.subplots(len(capture), 1, sharex=True, squeeze=False)
-    plot.capture(capture, ax=list(grid[:, 0]))
-    names = ", ".join(capture.names)
-    length = narrative.quantity(capture.duration_s, "s")
-    return _Picture(_uri(figure), f"Line plots of the traces {names} over {length}.", "The capture as it was taken.")
+def _method(examination: Examination, words: Catalogue) -> str:
+    ripple = examination.ripple
+    if ripple is None:
+        return words.text("report.no_method")
+    key = "method" if examination.cycle.electrical_hz is not None else "method_no_cycle"
+    return words.text(f"report.{key}", name=ripple.trace, corner=words.quantity(ripple.corner_hz, "Hz"))
 
 
-def _circuit_picture(capture: Capture, examination: Examination, name: str) -> _Picture | None:
-    if examination.ripple is None:
-        return None
-    verdict = examination.contamination[name].verdict
-    return _picture(
-        lambda ax: plot.sensor_against_supply(capture, examination, name, ax=ax),
-        f"Line plot of {name} and of the supply's ripple over a few electrical cycles; verdict {verdict}.",
-        f"{name} (solid) against the ripple of the supply (dashed).",
-    )
+def _rate(sample_rate_hz: float, words: Catalogue) -> str:
+    whole = round(sample_rate_hz)
+    return words.count(whole) if whole == sample_rate_hz else words.number(sample_rate_hz, digits=9)
 
 
-def _picture(draw: Callable[[Any], object], alt: str, caption: str) -> _Picture:
-    figure = _figure(5.4, 3.0)
-    draw(figure.subplots())
-    return _Picture(_uri(figure), alt, caption)
+def _coupling(trace: Trace, words: Catalogue) -> str:
+    if trace.coupling == "ac" and trace.coupling_corner_hz is not None:
+        return words.text("coupling.ac_corner", hz=words.quantity(trace.coupling_corner_hz, "Hz"))
+    return words.text(f"coupling.{trace.coupling}")
 
 
-def _figure(width: float, height: float) -> Figure:
-    """Make a figure that no global state knows of."""
-    made: Figure = require("matplotlib.figure", extra="plot").Figure(figsize=(width, height), layout="constrained")
-    return made
+def appendix(examination: Examination, *, language: str = "en") -> tuple[_Group, ...]:
+    """List every value of a result by part, apart from the findings and cautions, which are sentences.
+
+    Parameters
+    ----------
+    examination : Examination
+        What :func:`sixpulse.examine` said.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
+
+    Returns
+    -------
+    tuple of groups
+        Each with its ``name``, its ``rows`` (pairs of the field's name in the JSON and its values written out) and the
+        ``count`` of values in it. Values of one field over a list of records stand in one row (``orders[].gain``).
+    """
+    words = catalogue(language)
+    parts: dict[str, Any] = {"examination": {}}
+    for name, value in examination.to_dict().items():
+        if isinstance(value, dict):
+            parts[name] = value
+        elif not isinstance(value, list):
+            parts["examination"][name] = value
+    groups = []
+    for name, part in parts.items():
+        rows = tuple(_rows("" if name == "examination" else name, part))
+        if rows:
+            written = tuple((path, "; ".join(_leaf(value, words) for value in values)) for path, values in rows)
+            groups.append(_Group(name, written, sum(len(values) for _, values in rows)))
+    return tuple(groups)
 
 
-def _uri(figure: Figure) -> str:
-    buffer = io.BytesIO()
-    # Without a date and with a fixed salt for identifiers the same examination gives the same page.
-    with require("matplotlib", extra="plot").rc_context({"svg.hashsalt": "sixpulse"}):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+def _rows(path: str, value: Any) -> Iterator[tuple[str, list[Any]]]:
+    """Yield the leaves below a value, by field; an empty list or mapping has none."""
+    match value:
+        case dict():
+            for key, item in value.items():
+                yield from _rows(_below(path, key), item)
+        case [dict(), *_] if all(_is_flat(item) for item in value):
+            for key in value[0]:
+                yield f"{path}[].{key}", [item[key] for item in value]
+        case [str() | dict() | list(), *_]:
+            for i, item in enumerate(value):
+                yield from _rows(f"{path}[{i}]", item)
+        case []:
+            pass
+        case list():
+            yield path, value
+        case _:
+            yield path, [value]
 
 
-def _gain(order: OrderTransfer) -> str:
-    return narrative.quantity(order.gain, "", std=order.gain * order.relative_std)
+def _below(path: str, key: str) -> str:
+    if not key.isidentifier():
+        return f'{path}["{key}"]'
+    return f"{path}.{key}" if path else key
+
+
+def _is_flat(item: Any) -> bool:
+    """Tell whether a record holds numbers alone."""
+    return isinstance(item, dict) and not any(isinstance(v, str | dict | list) for v in item.values())
+
+
+def _leaf(value: Any, words: Catalogue) -> str:
+    match value:
+        case None:
+            return words.text("word.none")
+        case bool():
+            return words.text("word.yes" if value else "word.no")
+        case int():
+            return words.count(value)
+        case float():
+            return words.digits(f"{value:.{_DIGITS}g}")
+        case _:
+            return words.sentence(str(value))
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+
+
+def _gain(order: OrderTransfer, words: Catalogue) -> str:
+    return words.quantity(order.gain, "", std=order.gain * order.relative_std)
 
 
 def _weight(evidence: Evidence) -> str:
-    """Say in words how far a figure moved the verdict."""
+    """Name the text that says how far a figure moved the verdict."""
     size = abs(evidence.weight)
     strength = "slightly" if size < 1.0 else "clearly" if size < 3.0 else "strongly"
-    return f"speaks {strength} {'for' if evidence.weight >= 0.0 else 'against'} it"
+    return f"{'for' if evidence.weight >= 0.0 else 'against'}_{strength}"

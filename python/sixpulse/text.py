@@ -6,15 +6,16 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from . import narrative
+from .catalogue import Catalogue, catalogue
 from .narrative import Figure
 from .results import Examination
 
 __all__ = ["render"]
 
-_MARKS = {"fault": "FAULT: ", "warning": "LOOK: ", "info": ""}
 
-
-def render(examination: Examination, *, width: int = 80, emphasis: tuple[str, str] = ("", "")) -> str:
+def render(
+    examination: Examination, *, width: int = 80, emphasis: tuple[str, str] = ("", ""), language: str = "en"
+) -> str:
     """Write an examination as text.
 
     Parameters
@@ -25,41 +26,57 @@ def render(examination: Examination, *, width: int = 80, emphasis: tuple[str, st
         Columns to fill, at least 40.
     emphasis : tuple of str
         What to put before and after a heading, such as a terminal's codes for bold.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
 
     Returns
     -------
     str
         Lines of at most ``width`` columns, ending in a newline.
+
+    Raises
+    ------
+    UnknownNameError
+        There is no catalogue for the language.
     """
     width = max(40, width)
-    story = narrative.narrate(examination)
+    words = catalogue(language)
+    story = narrative.narrate(examination, language=language)
     on, off = emphasis
     lines = [on + part + off for part in textwrap.wrap(story.headline, width)]
     lines += textwrap.wrap(story.certainty, width)
-    shows = [_MARKS[finding.severity] + finding.statement for finding in narrative.reported(examination)]
-    sections: list[tuple[str, Iterable[str]]] = [
-        ("What the capture shows", _bullets(shows, width)),
-        ("What it does not show", _bullets(story.silent_on, width)),
-        ("Test next", _numbered(story.next_tests, width)),
-        ("Do not replace yet", _bullets(story.not_yet, width)),
-        ("Before you touch anything", _bullets(story.cautions, width)),
-        ("Charging level", _table(narrative.level_figures(examination.level), width)),
-        ("Electrical cycle", _table(narrative.cycle_figures(examination.cycle), width)),
-        ("Ripple", _table(narrative.ripple_figures(examination.ripple), width)),
-        ("Charging post against battery", _table(narrative.points_figures(examination.points), width)),
-    ]
-    sections += [
-        (f'Circuit "{name}"', _table(narrative.contamination_figures(examination, name), width))
-        for name in examination.contamination
-    ]
-    issues = [f"{_place(i.trace)}{i.statement} {i.remedy}".strip() for i in examination.quality.issues]
-    sections.append(("Fitness of the capture", _bullets(issues or ["Nothing stands in the way of reading it."], width)))
-    for heading, body in sections:
+    for heading, body in _sections(examination, width, words):
         written = list(body)
         if written:
             lines += ["", on + heading + off, *written]
-    lines += ["", *textwrap.wrap(f"sixpulse {examination.library_version}; ± is one standard uncertainty.", width)]
+    closing = f"sixpulse {examination.library_version}; {words.text('report.plus_minus')}"
+    lines += ["", *textwrap.wrap(closing, width)]
     return "\n".join(lines) + "\n"
+
+
+def _sections(examination: Examination, width: int, words: Catalogue) -> Iterable[tuple[str, Iterable[str]]]:
+    """List the headings, each with its lines."""
+    say, language = words.text, words.language
+    story = narrative.narrate(examination, language=language)
+    marks = [words.texts.get(f"text.{finding.severity}", "") for finding in narrative.reported(examination)]
+    shows = [mark + statement for mark, statement in zip(marks, story.shows, strict=True)]
+    yield say("report.shows"), _bullets(shows, width)
+    yield say("report.silent"), _bullets(story.silent_on, width)
+    yield say("report.next"), _numbered(story.next_tests, width)
+    yield say("report.not_yet"), _bullets(story.not_yet, width)
+    yield say("report.cautions"), _bullets(story.cautions, width)
+    yield say("report.level_table"), _table(narrative.level_figures(examination.level, language=language), width)
+    yield say("report.cycle_table"), _table(narrative.cycle_figures(examination.cycle, language=language), width)
+    yield say("text.ripple"), _table(narrative.ripple_figures(examination.ripple, language=language), width)
+    yield say("report.points_table"), _table(narrative.points_figures(examination.points, language=language), width)
+    for name in examination.contamination:
+        figures = narrative.contamination_figures(examination, name, language=language)
+        yield say("text.circuit", name=name), _table(figures, width)
+    issues = [
+        f"{_place(i.trace)}{words.sentence(i.statement)} {words.sentence(i.remedy)}".strip()
+        for i in examination.quality.issues
+    ]
+    yield say("report.fitness"), _bullets(issues or [say("report.fit")], width)
 
 
 def _place(trace: str) -> str:
