@@ -16,6 +16,7 @@ pub mod examine;
 pub mod findings;
 pub mod level;
 pub mod meter;
+pub mod monitor;
 #[cfg(feature = "serde")]
 mod pairs;
 pub mod quality;
