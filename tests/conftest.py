@@ -1,7 +1,9 @@
 """Fixtures and markers shared by all Python tests."""
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -30,3 +32,19 @@ def ngspice() -> str:
     if path is None:
         pytest.skip("ngspice is not installed")
     return path
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A real headless Chromium, driven by Playwright; the test is skipped where either is absent."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+    path = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if path is None:
+        pytest.skip("Chromium is not installed")
+    # Nothing that Chromium does by itself may look like the page's doing; Playwright gives it a profile of its own.
+    quiet = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+    quiet += ["--disable-background-networking", "--disable-component-update"]
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=path, args=quiet)
+        yield opened
+        opened.close()
