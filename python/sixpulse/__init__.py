@@ -12,6 +12,7 @@ from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
 from .compare import compare_interventions, compare_points
 from .coupling import ac_couple
+from .monitor import Monitor
 from .read import read, sniff
 from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from . import ideal as ideal
     from . import level as level
     from . import meter as meter
+    from . import monitor as monitor
     from . import narrative as narrative
     from . import plot as plot
     from . import quality as quality
@@ -43,6 +45,7 @@ __all__ = [
     "Capture",
     "CsvDialect",
     "Machine",
+    "Monitor",
     "Scenario",
     "Trace",
     "Truth",
@@ -73,6 +76,7 @@ _ON_USE = frozenset(
         "ideal",
         "level",
         "meter",
+        "monitor",
         "narrative",
         "plot",
         "quality",

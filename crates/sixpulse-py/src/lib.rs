@@ -9,6 +9,7 @@ mod examine;
 mod exercise;
 mod ideal;
 mod meter;
+mod monitor;
 mod quality;
 mod read;
 mod rectifier;
@@ -46,6 +47,8 @@ mod _core {
     use crate::ideal::{ideal_values, ideal_waveform, pulse_order_ratio};
     #[pymodule_export]
     use crate::meter::{check_meter, handheld_meters, meter_of_cycle, meter_reading};
+    #[pymodule_export]
+    use crate::monitor::PyMonitor;
     #[pymodule_export]
     use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
     #[pymodule_export]

@@ -517,7 +517,10 @@ pub fn values_1d(parameter: &str, samples: &Bound<'_, PyAny>) -> PyResult<Vec<f6
 }
 
 /// Any one-dimensional array-like as a NumPy array; another number of dimensions is a `wrong_shape`.
-fn one_dimensional<'py>(parameter: &str, samples: &Bound<'py, PyAny>) -> PyResult<Bound<'py, PyUntypedArray>> {
+pub(crate) fn one_dimensional<'py>(
+    parameter: &str,
+    samples: &Bound<'py, PyAny>,
+) -> PyResult<Bound<'py, PyUntypedArray>> {
     let py = samples.py();
     let numpy = py.import("numpy")?;
     if samples.is_instance(&numpy.getattr("ma")?.getattr("MaskedArray")?)? {
@@ -537,12 +540,12 @@ fn one_dimensional<'py>(parameter: &str, samples: &Bound<'py, PyAny>) -> PyResul
     Err(raise(py, "wrong_shape", parameter, &message, &fields))
 }
 
-fn not_numbers(parameter: &str, array: &Bound<'_, PyUntypedArray>) -> PyErr {
+pub(crate) fn not_numbers(parameter: &str, array: &Bound<'_, PyUntypedArray>) -> PyErr {
     let actual = format!("data type {}", array.dtype());
     wrong_type_named(array.py(), parameter, "real numbers", &actual)
 }
 
-fn missing_scale(array: &Bound<'_, PyUntypedArray>) -> PyErr {
+pub(crate) fn missing_scale(array: &Bound<'_, PyUntypedArray>) -> PyErr {
     let py = array.py();
     let dtype = array.dtype().to_string();
     let message = format!("scale: integer samples ({dtype}) are counts and need the units per count");
@@ -554,7 +557,7 @@ fn missing_scale(array: &Bound<'_, PyUntypedArray>) -> PyErr {
 }
 
 /// A contiguous copy in native byte order.
-fn native<T: numpy::Element + Copy>(array: &Bound<'_, PyUntypedArray>) -> PyResult<Vec<T>> {
+pub(crate) fn native<T: numpy::Element + Copy>(array: &Bound<'_, PyUntypedArray>) -> PyResult<Vec<T>> {
     let numpy = array.py().import("numpy")?;
     let converted = numpy.call_method1("ascontiguousarray", (array, numpy::dtype::<T>(array.py())))?;
     let readonly: PyReadonlyArray1<'_, T> = converted.extract().map_err(|_| PyTypeError::new_err("not an array"))?;
@@ -568,7 +571,7 @@ fn integer_samples(array: &Bound<'_, PyUntypedArray>, scale: f64, offset: f64) -
     scaled_floats(array, scale, offset)
 }
 
-fn fits_i16(array: &Bound<'_, PyUntypedArray>) -> PyResult<bool> {
+pub(crate) fn fits_i16(array: &Bound<'_, PyUntypedArray>) -> PyResult<bool> {
     if array.dtype().itemsize() == 1 || (array.dtype().kind() == b'i' && array.dtype().itemsize() == 2) {
         return Ok(true);
     }

@@ -5,8 +5,12 @@
 //! supply's orders `a_n` are matched against the mean pattern `R_n` of the cycles before: the angle `phi` that minimises
 //! `sum |a_n - R_n exp(i n phi)|^2` for small `phi` is `sum n Im(R_n* a_n) / sum n^2 |R_n|^2`. It steers a second-order
 //! loop: the next cycle is shortened by `KP phi` and the frequency raised by `KI phi`. With these gains the loop settles in
-//! about eight cycles and follows a speed that changes by 40 % in a second at 200 Hz with a lag of 0.02 cycle, which the
-//! sums below take out again.
+//! about eight cycles and follows a speed that changes by 40 % in a second at 200 Hz with a lag of 0.02 cycle.
+//!
+//! What the loop does not follow (that lag, and an engine that turns unevenly from cycle to cycle) is taken out of the
+//! sums by turning every cycle back by its own angle, as far as that angle is more than noise: the part `1 - v_n / v_phi`
+//! (Wiener) of its departure from its slow mean, `v_phi` the variance of the departures and `v_n` that of the angle by
+//! the noise of the orders, `sigma^2 / (2 sum n^2 |R_n|^2)`.
 
 use crate::angle::highest_order;
 use crate::cycle::{FEWEST_CYCLES, HIGHEST_ELECTRICAL_HZ, LOWEST_ELECTRICAL_HZ, ORDERS};
@@ -28,8 +32,11 @@ const LARGEST_ANGLE: f64 = 0.26;
 /// Cycles over which the pattern is averaged, at most and at first.
 const PATTERN_CYCLES: f64 = 32.0;
 const FIRST_PATTERN_CYCLES: f64 = 8.0;
-/// Smoothing of the angle by which the sums are turned back.
+/// Smoothing of the angle's slow mean, and by how much the mean's own noise widens the departures from it.
 const LAG_SHARE: f64 = 0.25;
+const DEPARTURE_NOISE: f64 = 1.0 + LAG_SHARE / (2.0 - LAG_SHARE);
+/// Smoothing of the two variances.
+const VARIANCE_SHARE: f64 = 1.0 / 16.0;
 /// Smoothing of the agreement, and the agreement below which the cycle is lost: 1 in lock, 0 for a stranger.
 const AGREEMENT_SHARE: f64 = 1.0 / 24.0;
 const LEAST_AGREEMENT: f64 = 0.3;
@@ -207,7 +214,11 @@ pub(super) struct Tracker {
     /// Cycles followed, up to [`PATTERN_CYCLES`].
     seen: f64,
     agreement: f64,
+    /// Angle by which the newest cycle was turned back, its slow mean, and the variances that weigh it.
     lag: f64,
+    slow_lag: f64,
+    departure_variance: f64,
+    noise_variance: f64,
     hops: Vec<Sums>,
     hop: usize,
     total: Sums,
@@ -229,6 +240,9 @@ impl Tracker {
             seen: 0.0,
             agreement: 1.0,
             lag: 0.0,
+            slow_lag: 0.0,
+            departure_variance: 0.0,
+            noise_variance: 0.0,
             hops: vec![Sums::new(lanes); HOPS],
             hop: 0,
             total: Sums::new(lanes),
@@ -257,7 +271,7 @@ impl Tracker {
         self.fresh = true;
         self.seen = 0.0;
         self.agreement = 1.0;
-        self.lag = 0.0;
+        (self.lag, self.slow_lag, self.departure_variance, self.noise_variance) = (0.0, 0.0, 0.0, 0.0);
         self.hop = 0;
         self.hops.iter_mut().for_each(Sums::clear);
         self.total.clear();
@@ -335,7 +349,7 @@ impl Tracker {
         let used = highest_order(self.sample_rate_hz, hz, ORDERS);
         let angle = self.angle(used);
         self.update_pattern(used, angle);
-        let lag = if self.seen > 0.0 { self.lag + LAG_SHARE * (angle - self.lag) } else { 0.0 };
+        let lag = self.weighed(angle);
         self.add_cycle(samples, lag);
         self.lag = lag;
         self.seen = (self.seen + 1.0).min(PATTERN_CYCLES);
@@ -367,10 +381,29 @@ impl Tracker {
         let share = if self.seen == 0.0 { 1.0 } else { 1.0 / (self.seen + FIRST_PATTERN_CYCLES).min(PATTERN_CYCLES) };
         let back = Complex64::cis(-angle);
         let mut turn = back;
-        for (r, a) in self.pattern.iter_mut().zip(&self.lanes[0].orders).take(used) {
-            *r += share * (a * turn - *r);
+        let (mut off, mut weight) = (0.0, f64::MIN_POSITIVE);
+        for (i, (r, a)) in self.pattern.iter_mut().zip(&self.lanes[0].orders).enumerate().take(used) {
+            let n = (i + 1) as f64;
+            let change = a * turn - *r;
+            off += change.norm_sqr();
+            weight += n * n * r.norm_sqr();
+            *r += share * change;
             turn *= back;
         }
+        if self.seen > 0.0 {
+            let variance = off / (2.0 * used as f64 * weight);
+            self.noise_variance += VARIANCE_SHARE * (variance - self.noise_variance);
+        }
+    }
+
+    /// As much of the angle as is not noise.
+    fn weighed(&mut self, angle: f64) -> f64 {
+        let departure = angle - self.slow_lag;
+        self.departure_variance += VARIANCE_SHARE * (departure * departure - self.departure_variance);
+        self.slow_lag += LAG_SHARE * departure;
+        let noise = DEPARTURE_NOISE * self.noise_variance;
+        let part = if noise < self.departure_variance { 1.0 - noise / self.departure_variance } else { 0.0 };
+        self.slow_lag + part * (angle - self.slow_lag)
     }
 
     fn add_cycle(&mut self, samples: f64, lag: f64) {
