@@ -10,10 +10,11 @@ import xml.etree.ElementTree
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import sixpulse
-from captures import ELECTRICAL_HZ, sprayer
+from captures import ELECTRICAL_HZ, SAMPLE_RATE_HZ, bridge_v, sprayer
 from sixpulse import cli, demo, errors, narrative, schema
 from sixpulse.catalogue import PLACE, catalogue
 from sixpulse.results import Examination
@@ -197,6 +198,18 @@ def test_capture_without_a_supply(small: tuple[sixpulse.Capture, Examination]) -
     page = Page(report.render(*small))
     assert "No supply trace was captured" in page.text
     assert len(page.all("img")) == 1
+
+
+def test_a_capture_that_is_not_fit_has_no_probabilities() -> None:
+    clipped = np.clip(bridge_v(fault=True), 13.8, 14.3)
+    post = sixpulse.Trace(clipped, sample_rate_hz=SAMPLE_RATE_HZ, coupling="dc", role="charging_post")
+    capture = sixpulse.Capture({"post": post})
+    made = sixpulse.examine(capture)
+    assert not made.quality.usable
+    page = Page(report.render(capture, made))
+    assert "No probabilities are given" in page.text and "not fit to be read: clipped" in page.text
+    assert "Probability of each pattern" not in page.text and "more than 99" not in page.text
+    assert "probability of this pattern" not in page.text.lower()
 
 
 def test_capture_of_the_battery_alone() -> None:

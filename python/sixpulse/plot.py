@@ -268,6 +268,7 @@ def sensor_against_supply(
         other.plot(time_ms, ripple[window], color=_ACCENT, linewidth=1.1, linestyle="--")
         other.set_ylabel(f"{supply}, V (dashed)")
         other.spines["top"].set_visible(False)
+        _headroom(other)
         axes.plot([], [], color=_ACCENT, linewidth=1.1, linestyle="--", label=f"{supply}, right-hand scale")
     else:
         carried = found.gain_v_per_v * _through(found, ripple, rate_hz)[window]
@@ -335,9 +336,13 @@ def _finish(axes: Axes, *, x_tight: bool = False) -> Axes:
 
 def _legend(axes: Axes) -> None:
     """Put the legend into a strip of its own above the curves."""
+    _headroom(axes)
+    axes.legend(loc="upper right", fontsize="small", frameon=False, ncols=2, borderaxespad=0.0)
+
+
+def _headroom(axes: Axes) -> None:
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + 0.16 * (high - low))
-    axes.legend(loc="upper right", fontsize="small", frameon=False, ncols=2, borderaxespad=0.0)
 
 
 def _need(condition: bool, reason: str) -> None:

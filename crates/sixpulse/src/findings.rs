@@ -117,7 +117,7 @@ fn rectifier(e: &Examination) -> Finding {
     let (severity, statement, next) = rectifier_words(pattern);
     let mut evidence: Vec<String> = e.rectifier.evidence.iter().map(|x| x.statement.clone()).collect();
     let probability = e.rectifier.probabilities.iter().find(|(p, _)| *p == pattern).map_or(0.0, |(_, p)| *p);
-    evidence.push(format!("probability of this pattern {:.0} %", 100.0 * probability));
+    evidence.extend(probability_words(pattern, probability));
     evidence.extend(e.rectifier.reason.clone());
     evidence.extend(e.rectifier.ambiguous_with.iter().map(|a| {
         format!(
@@ -129,6 +129,15 @@ fn rectifier(e: &Examination) -> Finding {
     }));
     let next = e.rectifier.test.map_or(next, DecidingTest::statement);
     finding(&format!("rectifier_{pattern}"), severity, statement.into(), evidence, Some(next))
+}
+
+/// How sure a pattern is; never certain, and nothing where no pattern was told.
+fn probability_words(pattern: Pattern, probability: f64) -> Option<String> {
+    match (pattern, 100.0 * probability) {
+        (Pattern::Undetermined, _) => None,
+        (_, percent) if percent > 99.0 => Some("probability of this pattern more than 99 %".into()),
+        (_, percent) => Some(format!("probability of this pattern {percent:.0} %")),
+    }
 }
 
 /// A pattern in words for a sentence.
