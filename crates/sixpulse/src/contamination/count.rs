@@ -1,5 +1,6 @@
 //! What a conditioner counts on a circuit with its ripple and without, and how much ripple decides it.
 
+use super::pulses::Record;
 use super::speed::{InputReference, PulseConditioner, frequency_hz};
 use super::split::Split;
 
@@ -7,8 +8,8 @@ use super::split::Split;
 const CHANGED: f64 = 0.01;
 /// Largest factor on the ripple that is tried.
 const MOST_RIPPLE: f64 = 64.0;
-/// Halvings of the interval in which the deciding factor lies: to 1 % of it.
-const HALVINGS: usize = 9;
+/// Width of the interval in which the deciding factor is known to lie, as a ratio: its middle is then good to 0.8 %.
+const NARROW: f64 = 1.016;
 
 /// What a pulse conditioner makes of a circuit.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,19 +36,24 @@ impl Count {
             InputReference::Mean => 0.0,
             InputReference::Ground => split.mean_v,
         };
-        let times = |factor: f64| -> Vec<f64> {
-            let rate = split.sample_rate_hz;
-            let pulses = conditioner.pulses_of(split.with_ripple(factor).map(|v| v + level), rate);
-            pulses.iter().map(|i| i / rate).collect()
+        let rate = split.sample_rate_hz;
+        let record = Record::new(&split.own, &split.ripple, level, rate);
+        let times = |factor: f64, enough: usize| -> Vec<f64> {
+            record.pulses(conditioner, factor, enough).iter().map(|i| i / rate).collect()
         };
         let hertz = |times: &[f64]| frequency_hz(times, split.duration_s());
-        let (with, without) = (times(1.0), times(0.0));
+        let (with, without) = (times(1.0, usize::MAX), times(0.0, usize::MAX));
         let (indicated_hz, without_ripple_hz) = (hertz(&with), hertz(&without));
         let is_false = |hz: f64| (hz - without_ripple_hz).abs() > CHANGED * without_ripple_hz;
+        // With so many pulses the count is false, however they lie.
+        let enough = 2 + ((1.0 + CHANGED) * without_ripple_hz * split.duration_s()).ceil() as usize;
         let ripple_margin = if split.ripple.is_empty() {
             None
         } else {
-            deciding_factor(is_false(indicated_hz), |factor| is_false(hertz(&times(factor))))
+            deciding_factor(is_false(indicated_hz), |factor| {
+                let times = times(factor, enough);
+                times.len() >= enough || is_false(hertz(&times))
+            })
         };
         Self {
             indicated_hz,
@@ -71,7 +77,7 @@ fn deciding_factor(false_now: bool, is_false: impl Fn(f64) -> bool) -> Option<f6
     if false_now && is_false(right) {
         return Some(right);
     }
-    for _ in 0..HALVINGS {
+    while wrong / right > NARROW {
         let middle = (right * wrong).sqrt();
         if is_false(middle) { wrong = middle } else { right = middle }
     }
@@ -94,7 +100,7 @@ mod tests {
         let count = Count::new(&split(0.0, 0.06), &PulseConditioner::default());
         assert!((count.indicated_hz - 630.0).abs() < 0.5, "{count:?}");
         assert_eq!((count.without_ripple_hz, count.pulses_without_ripple), (0.0, 0));
-        // Halving 9 times over a factor of 64 leaves 0.8 %.
+        // Halving down to a ratio of 1.016 leaves 0.8 %.
         assert!((count.ripple_margin.unwrap() / 0.5 - 1.0).abs() < 0.01, "{count:?}");
         // 12 mV: two and a half times as much would count.
         let quiet = Count::new(&split(0.0, 0.012), &PulseConditioner::default());

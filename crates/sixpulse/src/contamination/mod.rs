@@ -10,6 +10,7 @@ mod drift;
 pub mod edges;
 mod levels;
 pub mod orders;
+mod pulses;
 mod rank;
 pub mod speed;
 mod split;

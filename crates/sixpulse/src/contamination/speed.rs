@@ -14,6 +14,7 @@
 //! | [`PulseConditioner::zero_crossing`] | arms at +10 mV, pulses at -6.5 mV | a public repository quoting a data sheet |
 //! | [`PulseConditioner::fixed`] | symmetrical hysteresis; 300 mV is one circuit's fixed mode (200 to 450 mV, from memory) | the caller's |
 
+use super::pulses::State;
 use crate::error::{Error, Result, check_positive};
 use crate::trace::{Samples, Trace, for_each_block};
 
@@ -198,12 +199,6 @@ impl PulseConditioner {
         times
     }
 
-    /// Times of the pulses, in samples, that values already measured against the reference would make.
-    pub(super) fn pulses_of(&self, values: impl Iterator<Item = f64>, rate_hz: f64) -> Vec<f64> {
-        let mut state = State::new(self, rate_hz);
-        values.enumerate().filter_map(|(i, x)| Some(i as f64 - state.step(x)?)).collect()
-    }
-
     /// Frequency a counter behind the conditioner would show, hertz; 0 when it counts fewer than two pulses.
     ///
     /// Pulses that span most of the record give `(pulses - 1) / (last - first)`; scattered ones `pulses / duration`.
@@ -221,67 +216,6 @@ pub(super) fn frequency_hz(times_s: &[f64], duration_s: f64) -> f64 {
         return 0.0;
     }
     if span > 0.8 * duration_s { (times_s.len() - 1) as f64 / span } else { times_s.len() as f64 / duration_s }
-}
-
-/// The conditioner's state from sample to sample.
-struct State<'a> {
-    settings: &'a PulseConditioner,
-    keep: f64,
-    watchdog: f64,
-    since_pulse: f64,
-    peak: f64,
-    rising_peak: f64,
-    armed: bool,
-    previous: f64,
-}
-
-impl<'a> State<'a> {
-    fn new(settings: &'a PulseConditioner, rate_hz: f64) -> Self {
-        let keep = match settings.threshold {
-            Threshold::Adaptive { decay_s, .. } => (-1.0 / (decay_s * rate_hz)).exp(),
-            Threshold::Fixed { .. } => 1.0,
-        };
-        let watchdog = settings.watchdog_s.map_or(f64::INFINITY, |t| t * rate_hz);
-        Self {
-            settings,
-            keep,
-            watchdog,
-            since_pulse: 0.0,
-            peak: 0.0,
-            rising_peak: 0.0,
-            armed: false,
-            previous: f64::NEG_INFINITY,
-        }
-    }
-
-    /// Takes one sample; the part of a sample by which the pulse lies back when there is one.
-    fn step(&mut self, x: f64) -> Option<f64> {
-        let release = self.settings.release_v;
-        let arming = match self.settings.threshold {
-            Threshold::Adaptive { fraction, minimum_v, .. } => (fraction * self.peak).max(minimum_v),
-            Threshold::Fixed { arming_v } => arming_v,
-        };
-        self.peak *= self.keep;
-        self.since_pulse += 1.0;
-        if self.since_pulse > self.watchdog {
-            self.peak = 0.0;
-        }
-        let mut pulse = None;
-        if self.armed {
-            self.rising_peak = self.rising_peak.max(x);
-            if x <= release {
-                self.armed = false;
-                self.peak = self.rising_peak;
-                self.since_pulse = 0.0;
-                pulse = Some(if self.previous > x { (release - x) / (self.previous - x) } else { 0.0 });
-            }
-        } else if x > arming {
-            self.armed = true;
-            self.rising_peak = x;
-        }
-        self.previous = x;
-        pulse
-    }
 }
 
 /// Metres in an international mile (exact).

@@ -103,12 +103,6 @@ impl Split {
         Self { own, ripple, mean_v, sample_rate_hz }
     }
 
-    /// The record with the ripple multiplied by `factor`, without the mean.
-    pub(super) fn with_ripple(&self, factor: f64) -> impl Iterator<Item = f64> + '_ {
-        let silent = std::iter::repeat(&0.0);
-        self.own.iter().zip(self.ripple.iter().chain(silent)).map(move |(o, r)| o + factor * r)
-    }
-
     /// Takes the own signal from a trace that was flattened for the analysis.
     pub(super) fn take_own_from(&mut self, mut captured: Vec<f64>) {
         self.mean_v = take_mean(&mut captured);
