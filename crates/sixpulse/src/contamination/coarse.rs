@@ -11,9 +11,9 @@
 //! Two codes alone fix where the ripple crosses but not how far it goes on: the gain then stays open and the standard
 //! uncertainty says so.
 
-use super::transfer::{DELAY_RANGE_S, hann, noise_level, smooth_length};
+use super::plans::{self, smooth_length};
+use super::transfer::{DELAY_RANGE_S, noise_level};
 use crate::trace::{Samples, Trace};
-use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -93,20 +93,18 @@ struct Template {
     ripple: Vec<Complex64>,
     slow: Vec<Complex64>,
     bin_hz: f64,
-    window: Vec<f64>,
+    window: std::rc::Rc<[f64]>,
     inverse: std::sync::Arc<dyn realfft::ComplexToReal<f64>>,
 }
 
 impl Template {
     fn new(supply: &Trace, circuit: &Trace, length: usize, lowest_hz: f64) -> Self {
-        let mut planner = RealFftPlanner::<f64>::new();
-        let forward = planner.plan_fft_forward(length);
-        let window = hann(length);
+        let (forward, window) = (plans::forward(length), plans::hann(length));
         let transform = |trace: &Trace| {
             let (mut v, mut out) = (vec![0.0; length], forward.make_output_vec());
             trace.read(0, &mut v);
             let mean = v.iter().sum::<f64>() / length as f64;
-            v.iter_mut().zip(&window).for_each(|(x, w)| *x = (*x - mean) * w);
+            v.iter_mut().zip(window.iter()).for_each(|(x, w)| *x = (*x - mean) * w);
             // The lengths are those the plan made, the only thing it can refuse.
             let _ = forward.process(&mut v, &mut out);
             out
@@ -119,13 +117,7 @@ impl Template {
             let inside = |k: usize| if (from..to).contains(&k) { kept[k] } else { 0.0 };
             y.iter().enumerate().map(|(k, v)| v * inside(k)).collect()
         };
-        Self {
-            ripple: part(first, y.len() - 1),
-            slow: part(1, first),
-            bin_hz,
-            window,
-            inverse: planner.plan_fft_inverse(length),
-        }
+        Self { ripple: part(first, y.len() - 1), slow: part(1, first), bin_hz, window, inverse: plans::inverse(length) }
     }
 
     /// The ripple's shape `delay_s` later (that is, undelayed when the circuit lags by it), at the indices given.

@@ -87,11 +87,19 @@ fn deciding_factor(false_now: bool, is_false: impl Fn(f64) -> bool) -> Option<f6
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::contamination::split::Left;
     use std::f64::consts::TAU;
 
     fn split(own_v: f64, ripple_v: f64) -> Split {
-        let wave = |a: f64, hz: f64| (0..50_000).map(|i| a * (TAU * hz * f64::from(i) / 50_000.0).sin()).collect();
-        Split { own: wave(own_v, 97.0), ripple: wave(ripple_v, 630.0), mean_v: 0.0, sample_rate_hz: 50_000.0 }
+        let wave =
+            |a: f64, hz: f64| (0..50_000).map(|i| (a * (TAU * hz * f64::from(i) / 50_000.0).sin()) as f32).collect();
+        Split {
+            own: wave(own_v, 97.0),
+            ripple: wave(ripple_v, 630.0),
+            mean_v: 0.0,
+            sample_rate_hz: 50_000.0,
+            left: Left::default(),
+        }
     }
 
     #[test]

@@ -4,8 +4,10 @@
 //! `g_j = sum r y / sum r^2`. A straight line through the `g_j` gives the change over the record and, from the scatter
 //! about it, its standard uncertainty; the circuit's own signal is part of that scatter.
 
-use super::split::Split;
-use crate::trace::Trace;
+use super::split::{self, Split};
+use crate::trace::{BLOCK, Samples, Trace};
+use rustfft::num_complex::Complex64;
+use std::ops::Range;
 
 /// Least cycles in a stretch.
 const CYCLES: f64 = 8.0;
@@ -26,20 +28,15 @@ pub(super) struct Drift {
 impl Drift {
     /// `None` for a record too short for it.
     pub(super) fn new(split: &Split, circuit: &Trace, electrical_hz: f64) -> Option<Self> {
-        let mut values = circuit.to_f64();
-        let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
-        values.iter_mut().for_each(|v| *v -= mean);
-        Self::of(&split.ripple, &values, split.sample_rate_hz, electrical_hz)
-    }
-
-    fn of(ripple: &[f64], circuit: &[f64], sample_rate_hz: f64, electrical_hz: f64) -> Option<Self> {
-        let n = ripple.len();
-        let cycles = n as f64 / sample_rate_hz * electrical_hz;
+        let n = split.ripple.len().min(circuit.len());
+        let cycles = n as f64 / split.sample_rate_hz * electrical_hz;
         let count = ((cycles / CYCLES) as usize).min(STRETCHES.1);
         if count < STRETCHES.0 {
             return None;
         }
-        let gains: Vec<f64> = (0..count).map(|j| gain(ripple, circuit, j * n / count..(j + 1) * n / count)).collect();
+        let mean_v = split::mean(circuit);
+        let gains: Vec<f64> =
+            (0..count).map(|j| gain(&split.ripple, circuit, mean_v, j * n / count..(j + 1) * n / count)).collect();
         line(&gains)
     }
 
@@ -49,13 +46,21 @@ impl Drift {
 }
 
 /// The stretch's gain against the common one, weighed by a half sine so that its ends do not cut the circuit's signal.
-fn gain(ripple: &[f64], circuit: &[f64], range: std::ops::Range<usize>) -> f64 {
+fn gain(ripple: &[f32], circuit: &Trace, mean_v: f64, range: Range<usize>) -> f64 {
     let (mut cross, mut power) = (0.0, 0.0);
-    let length = range.len() as f64;
-    for ((i, r), y) in range.clone().zip(&ripple[range.clone()]).zip(&circuit[range.clone()]) {
-        let weight = (std::f64::consts::PI * (i - range.start) as f64 / length).sin();
-        cross += weight * r * y;
-        power += weight * r * r;
+    let turn = std::f64::consts::PI / range.len() as f64;
+    let mut buffer = [0.0; BLOCK];
+    for start in range.clone().step_by(BLOCK) {
+        let block = &mut buffer[..BLOCK.min(range.end - start)];
+        circuit.read(start, block);
+        // The sine is turned on from sample to sample and computed anew in every block.
+        let (mut at, by) = (Complex64::cis(turn * (start - range.start) as f64), Complex64::cis(turn));
+        for (r, y) in ripple[start..].iter().zip(block.iter()) {
+            let weighed = at.im * f64::from(*r);
+            cross += weighed * (y - mean_v);
+            power += weighed * f64::from(*r);
+            at *= by;
+        }
     }
     cross / power.max(f64::MIN_POSITIVE)
 }
@@ -76,15 +81,20 @@ fn line(values: &[f64]) -> Option<Drift> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::contamination::split::Left;
+    use crate::{Coupling, Role};
     use std::f64::consts::TAU;
 
     fn drift(change: f64, own_v: f64, hz: f64) -> Option<Drift> {
         let at = |i: u32| f64::from(i) / 20_000.0;
-        let ripple: Vec<f64> = (0..20_000).map(|i| 0.2 * (TAU * 300.0 * at(i)).sin()).collect();
+        let ripple: Vec<f32> = (0..20_000).map(|i| (0.2 * (TAU * 300.0 * at(i)).sin()) as f32).collect();
         let own = |i: u32| own_v * (TAU * 171.3 * at(i)).sin();
         let circuit: Vec<f64> =
-            (0..20_000).map(|i| own(i) + ripple[i as usize] * (1.0 + change * (at(i) - 0.5))).collect();
-        Drift::of(&ripple, &circuit, 20_000.0, hz)
+            (0..20_000).map(|i| own(i) + f64::from(ripple[i as usize]) * (1.0 + change * (at(i) - 0.5))).collect();
+        let own = vec![0.0; ripple.len()];
+        let split = Split { own, ripple, mean_v: 0.0, sample_rate_hz: 20_000.0, left: Left::default() };
+        let circuit = Trace::from_f64(circuit, 20_000.0, Coupling::Dc, Role::SpeedSensor).ok()?;
+        Drift::new(&split, &circuit, hz)
     }
 
     #[test]

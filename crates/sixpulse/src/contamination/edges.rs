@@ -40,11 +40,11 @@ pub struct EdgeDisturbance {
 }
 
 impl EdgeDisturbance {
-    pub(super) fn new(levels: &TwoLevels, captured: &[f64], ripple: &[f64], sample_rate_hz: f64) -> Self {
-        let clean: Vec<f64> = captured.iter().zip(ripple).map(|(y, r)| y - r).collect();
+    pub(super) fn new(levels: &TwoLevels, captured: &[f64], ripple: &[f32], sample_rate_hz: f64) -> Self {
+        let clean: Vec<f64> = captured.iter().zip(ripple).map(|(y, r)| y - f64::from(*r)).collect();
         let (with, without) = (levels.crossings(captured).1, levels.crossings(&clean).1);
         let shifts = shifts(&with, &without);
-        let ripple_peak_v = ripple.iter().fold(0.0, |m: f64, r| m.max(r.abs()));
+        let ripple_peak_v = f64::from(ripple.iter().fold(0.0, |m: f32, r| m.max(r.abs())));
         let (upper, lower) =
             (levels.middle_v() + HYSTERESIS * levels.swing_v(), levels.middle_v() - HYSTERESIS * levels.swing_v());
         let rms = (shifts.iter().map(|s| s * s).sum::<f64>() / shifts.len().max(1) as f64).sqrt();
@@ -89,12 +89,12 @@ mod tests {
     fn ripple_moves_edges_by_its_value_over_their_slope() {
         // Edges of 4.5 V in 10 samples (0.45 V a sample), 0.09 V of ripple: at most 0.2 samples, r.m.s. 0.2 / sqrt 2.
         let levels = TwoLevels { low_v: 0.5, high_v: 5.0 };
-        let ripple: Vec<f64> = (0..50_000).map(|i| 0.09 * (TAU * 0.0137 * f64::from(i)).sin()).collect();
+        let ripple: Vec<f32> = (0..50_000).map(|i| (0.09 * (TAU * 0.0137 * f64::from(i)).sin()) as f32).collect();
         let captured: Vec<f64> = (0..50_000)
             .map(|i| {
                 let place = f64::from(i % 200);
                 let ramp = if place < 100.0 { place - 45.0 } else { 155.0 - place };
-                0.5 + 0.45 * ramp.clamp(0.0, 10.0) + ripple[i as usize]
+                0.5 + 0.45 * ramp.clamp(0.0, 10.0) + f64::from(ripple[i as usize])
             })
             .collect();
         let found = EdgeDisturbance::new(&levels, &captured, &ripple, 1.0);
@@ -110,9 +110,9 @@ mod tests {
     #[test]
     fn large_ripple_adds_edges() {
         let levels = TwoLevels { low_v: 0.5, high_v: 5.0 };
-        let ripple: Vec<f64> = (0..20_000).map(|i| 3.2 * (TAU * 0.05 * f64::from(i)).sin()).collect();
+        let ripple: Vec<f32> = (0..20_000).map(|i| (3.2 * (TAU * 0.05 * f64::from(i)).sin()) as f32).collect();
         let captured: Vec<f64> =
-            (0..20_000).map(|i| ripple[i as usize] + if i % 500 < 250 { 5.0 } else { 0.5 }).collect();
+            (0..20_000).map(|i| f64::from(ripple[i as usize]) + if i % 500 < 250 { 5.0 } else { 0.5 }).collect();
         let found = EdgeDisturbance::new(&levels, &captured, &ripple, 1000.0);
         assert_eq!(found.edges_without_ripple, 79);
         assert!(found.edges > 500, "{found:?}");

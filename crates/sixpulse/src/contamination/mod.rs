@@ -10,6 +10,7 @@ mod drift;
 pub mod edges;
 mod levels;
 pub mod orders;
+mod plans;
 mod pulses;
 mod rank;
 pub mod speed;
@@ -28,7 +29,7 @@ use crate::tone::sine_fit;
 use crate::trace::{RawSamples, Samples, Trace, for_each_block, words};
 use drift::Drift;
 use levels::TwoLevels;
-use split::{Known, Split};
+use split::Split;
 use transfer::{CrossSpectra, Fit, Group, Model, Path, Setting};
 
 /// Whether a circuit carries the ripple.
@@ -128,6 +129,10 @@ const SPREAD_BINS: f64 = 6.0;
 const IN_STEP: f64 = 0.9;
 /// Power that the common transfer puts on an order, against the noise, from which a miss counts against it.
 const CLEAR_OF_NOISE: f64 = 5.0;
+/// Runs of samples in which a converter's step is looked for, and the length of one: twice as many samples as 12 bits
+/// have codes, so that values on such a grid occur twice on average.
+const STEP_RUNS: usize = 8;
+const STEP_RUN: usize = 1024;
 
 /// Tests whether `circuit` carries the ripple of `supply`, whose electrical cycle `track` follows.
 ///
@@ -175,7 +180,7 @@ pub fn own_signal(circuit: &Trace, supply: &Trace, found: &Contamination) -> Res
     let model = Model::new(path, gain, delay_s, found.coupling_corner_hz.unwrap_or(0.0), supply.sample_rate_hz());
     let mut out = Vec::with_capacity(circuit.len());
     subtract::Subtracted::new(supply, circuit, &model, found.gain_drift.unwrap_or(0.0))
-        .for_each_block(|_, block| out.extend_from_slice(block));
+        .for_each_block(|_, own, _| out.extend_from_slice(own));
     Ok(out)
 }
 
@@ -217,8 +222,13 @@ pub fn count(
     };
     let electrical_hz = found.orders.first().map(|o| o.frequency_hz / f64::from(o.order));
     let gain_drift = found.gain_drift.unwrap_or(0.0);
-    let known = Known { electrical_hz, gain_drift, least_arming_v: conditioner.least_arming_v() };
-    Ok(Count::new(&Subject::new(circuit).split(circuit, supply, model.as_ref(), &known), conditioner))
+    let subject = Subject::new(circuit);
+    let spectra = CrossSpectra::new(supply, &subject.trace);
+    let power = model.as_ref().map_or_else(|| spectra.circuit_power(), |m| spectra.left(m).0);
+    let noise_v = split::noise_v(&power, spectra.bin_hz(), electrical_hz);
+    let split = Split::new(&subject.trace, supply, model.as_ref(), gain_drift);
+    let heard = subject.heard(split, circuit, noise_v, conditioner, electrical_hz);
+    Ok(Count::new(&heard, conditioner))
 }
 
 /// Refuses two traces that differ in rate or length.
@@ -285,15 +295,24 @@ impl Subject {
         }?;
         // A few periods: the window's main lobe is wide and its image at negative frequencies near.
         let few = rough * split.duration_s() < FEW_PERIODS;
-        let fitted = few.then(|| sine_fit(split.own.as_slice(), split.sample_rate_hz, Some(rough)).ok()).flatten();
+        let own = || split.own.iter().map(|v| f64::from(*v)).collect::<Vec<f64>>();
+        let fitted = few.then(|| sine_fit(own().as_slice(), split.sample_rate_hz, Some(rough)).ok()).flatten();
         Some(fitted.map(|f| f.frequency_hz).filter(|hz| (hz / rough - 1.0).abs() < 0.15).unwrap_or(rough))
     }
 
-    /// Own signal and ripple of the circuit; a switched signal's edges are left as they are.
-    fn split(&self, circuit: &Trace, supply: &Trace, model: Option<&Model>, known: &Known) -> Split {
-        let mut split = Split::new(&self.trace, supply, model, known);
+    /// The parts as a conditioner hears them: without noise of `noise_v` where that matters to it; a switched signal's
+    /// edges are left as they are.
+    fn heard(
+        &self,
+        mut split: Split,
+        circuit: &Trace,
+        noise_v: f64,
+        conditioner: &speed::PulseConditioner,
+        electrical_hz: Option<f64>,
+    ) -> Split {
+        split.take_noise_out(noise_v, conditioner.least_arming_v(), electrical_hz);
         if self.switched.is_some() {
-            split.take_own_from(circuit.to_f64());
+            split.take_own_from(circuit);
         }
         split
     }
@@ -334,14 +353,19 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
     let model = carried.map(|f| f.model);
-    let least_arming_v = subject.conditioner().least_arming_v();
-    let known = Known { electrical_hz, gain_drift: 0.0, least_arming_v };
-    let split = subject.split(circuit, supply, model.as_ref(), &known);
+    let split = Split::new(&subject.trace, supply, model.as_ref(), 0.0);
     let drift = electrical_hz
         .filter(|_| model.is_some())
         .and_then(|hz| Drift::new(&split, &subject.trace, hz))
         .filter(Drift::is_real);
-    let left = Left::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative));
+    let left = match drift {
+        None if subject.switched.is_none() => split.left,
+        _ => Split::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)).left,
+    };
+    let own_frequency_hz = subject.own_frequency_hz(&spectra, carried, &split);
+    let power = carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone());
+    let noise_v = split::noise_v(&power, spectra.bin_hz(), electrical_hz);
+    let split = subject.heard(split, circuit, noise_v, &subject.conditioner(), electrical_hz);
     let counted = Count::new(&split, &subject.conditioner());
     let list = fit
         .as_ref()
@@ -359,15 +383,13 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         explained_fraction: carried.map_or(0.0, |f| (f.carried_power / variance(circuit)).min(1.0)),
         detectable_gain_v_per_v: fit.as_ref().map(detectable).filter(|g| g.is_finite()),
         orders: list.unwrap_or_default(),
-        own_frequency_hz: subject.own_frequency_hz(&spectra, carried, &split),
-        own_peak_to_peak_v: left.peak_to_peak_v,
+        own_frequency_hz,
+        own_peak_to_peak_v: left.peak_to_peak_v(),
         indicated_hz: Some(counted.indicated_hz),
         ripple_rms_v: carried.map(|f| f.carried_power.sqrt()),
-        residual_rms_v: left.rms_v,
+        residual_rms_v: left.rms_v(),
         gain_drift: drift.map(|d| d.relative),
-        own_detection_limit_v: subtract::detection_limit_v(
-            &carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone()),
-        ),
+        own_detection_limit_v: subtract::detection_limit_v(&power),
         indicated_without_ripple_hz: Some(counted.without_ripple_hz),
         ripple_margin: counted.ripple_margin,
         edges: subject.disturbance(circuit, &split),
@@ -486,58 +508,27 @@ fn judge(fit: Option<&Fit>) -> Judgement {
     say(Undetermined, format!("a single steady order matches; {ASK}"))
 }
 
-/// What is left of the circuit once the ripple is taken out.
-struct Left {
-    peak_to_peak_v: f64,
-    rms_v: f64,
-}
-
-impl Left {
-    fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, drift: f64) -> Self {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        let (mut first, mut sum, mut squares) = (None, 0.0, 0.0);
-        let mut visit = |_: usize, block: &[f64]| {
-            let level: f64 = *first.get_or_insert(block[0]);
-            for &x in block {
-                low = low.min(x);
-                high = high.max(x);
-                sum += x - level;
-                squares += (x - level) * (x - level);
-            }
-        };
-        match model {
-            Some(m) => subtract::Subtracted::new(supply, circuit, m, drift).for_each_block(visit),
-            None => for_each_block(circuit, &mut visit),
-        }
-        let n = circuit.len() as f64;
-        Self { peak_to_peak_v: high - low, rms_v: (squares / n - (sum / n).powi(2)).max(0.0).sqrt() }
-    }
-}
-
-/// Step of the converter behind a trace, volts: the least difference between two values that occur; 0 for a trace
-/// whose values do not lie on a grid.
+/// Step of the converter behind a trace, volts: the least difference between two values that occur in runs of samples
+/// spread over the record; 0 for a trace whose values do not lie on a grid.
 fn step_v(trace: &Trace) -> f64 {
-    match trace.raw() {
-        RawSamples::I16 { counts, scale, .. } => {
-            let mut values: Vec<i16> = counts.iter().take(65_536).copied().collect();
-            values.sort_unstable();
-            values.dedup();
-            let least = values.windows(2).map(|w| f64::from(w[1]) - f64::from(w[0])).fold(f64::INFINITY, f64::min);
-            if least.is_finite() { least * scale.abs() } else { scale.abs() }
-        }
-        _ => {
-            let mut values = vec![0.0; trace.len().min(65_536)];
-            trace.read(0, &mut values);
-            values.sort_unstable_by(f64::total_cmp);
-            let count = values.len();
-            values.dedup_by(|a, b| (*a - *b).abs() <= 1e-6 * a.abs().max(1e-3));
-            if 2 * values.len() > count {
-                return 0.0;
-            }
-            let least = values.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
-            if least.is_finite() { least } else { 0.0 }
-        }
+    let runs = trace.len().div_ceil(STEP_RUN).min(STEP_RUNS);
+    let length = (trace.len() / runs).min(STEP_RUN);
+    let mut values = vec![0.0; runs * length];
+    for (i, run) in values.chunks_mut(length).enumerate() {
+        trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
     }
+    values.sort_unstable_by(f64::total_cmp);
+    let code_v = match trace.raw() {
+        RawSamples::I16 { scale, .. } => Some(scale.abs()),
+        _ => None,
+    };
+    // Values printed with few digits differ by rounding where they mean the same.
+    values.dedup_by(|a, b| (*a - *b).abs() <= code_v.map_or(1e-6 * a.abs().max(1e-3), |v| 0.5 * v));
+    if 2 * values.len() > runs * length && code_v.is_none() {
+        return 0.0;
+    }
+    let least = values.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
+    if least.is_finite() { least } else { code_v.unwrap_or(0.0) }
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! The transfer order by order, and the coherence at each order.
 
-use super::transfer::{Fit, Group, smooth_length};
+use super::plans::smooth_length;
+use super::transfer::{Fit, Group};
 use crate::spectrum::{Coherence, Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
 use std::f64::consts::PI;

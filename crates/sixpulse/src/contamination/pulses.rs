@@ -22,8 +22,16 @@ struct Extremes {
 impl Extremes {
     const NONE: Self = Self { low: f64::INFINITY, high: f64::NEG_INFINITY };
 
-    fn of(values: &[f64]) -> Self {
-        values.iter().fold(Self::NONE, |e, v| Self { low: e.low.min(*v), high: e.high.max(*v) })
+    fn of(values: impl Iterator<Item = f64>) -> Self {
+        const LANES: usize = 4;
+        let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+        for (i, v) in values.enumerate() {
+            let lane = i % LANES;
+            low[lane] = if v < low[lane] { v } else { low[lane] };
+            high[lane] = if v > high[lane] { v } else { high[lane] };
+        }
+        let least = low.into_iter().fold(f64::INFINITY, f64::min);
+        Self { low: least, high: high.into_iter().fold(f64::NEG_INFINITY, f64::max) }
     }
 
     fn join(self, other: Self) -> Self {
@@ -134,9 +142,9 @@ impl<'a> State<'a> {
 
 /// A record `own + factor * ripple` with the extremes of its parts, stretch by stretch.
 pub(super) struct Record<'a> {
-    own: &'a [f64],
+    own: &'a [f32],
     /// Empty where there is none.
-    ripple: &'a [f64],
+    ripple: &'a [f32],
     /// Added to every sample, volts.
     level_v: f64,
     sample_rate_hz: f64,
@@ -145,13 +153,12 @@ pub(super) struct Record<'a> {
 }
 
 impl<'a> Record<'a> {
-    pub(super) fn new(own: &'a [f64], ripple: &'a [f64], level_v: f64, sample_rate_hz: f64) -> Self {
-        let silent = [0.0];
-        let mut of_ripple = ripple.chunks(STRETCH);
-        let stretches: Vec<(Extremes, Extremes)> = own
-            .chunks(STRETCH)
-            .map(|own| (Extremes::of(own), Extremes::of(of_ripple.next().unwrap_or(&silent))))
-            .collect();
+    pub(super) fn new(own: &'a [f32], ripple: &'a [f32], level_v: f64, sample_rate_hz: f64) -> Self {
+        let of = |part: &[f32]| Extremes::of(part.iter().map(|v| f64::from(*v)));
+        let mut of_ripple = ripple.chunks(STRETCH).map(of);
+        let silent = Extremes { low: 0.0, high: 0.0 };
+        let stretches: Vec<(Extremes, Extremes)> =
+            own.chunks(STRETCH).map(|own| (of(own), of_ripple.next().unwrap_or(silent))).collect();
         let none = (Extremes::NONE, Extremes::NONE);
         let joined = |group: &[(Extremes, Extremes)]| group.iter().fold(none, |a, b| (a.0.join(b.0), a.1.join(b.1)));
         let groups = stretches.chunks(GROUP).map(joined).collect();
@@ -159,8 +166,8 @@ impl<'a> Record<'a> {
     }
 
     fn value(&self, i: usize, factor: f64) -> f64 {
-        let ripple = self.ripple.get(i).map_or(0.0, |r| factor * r);
-        self.own.get(i).map_or(f64::NEG_INFINITY, |own| own + ripple + self.level_v)
+        let ripple = self.ripple.get(i).map_or(0.0, |r| factor * f64::from(*r));
+        self.own.get(i).map_or(f64::NEG_INFINITY, |own| f64::from(*own) + ripple + self.level_v)
     }
 
     fn bounds(&self, parts: &(Extremes, Extremes), factor: f64) -> Known {
@@ -172,27 +179,11 @@ impl<'a> Record<'a> {
     }
 
     fn exactly(&self, range: std::ops::Range<usize>, factor: f64) -> Known {
-        const LANES: usize = 4;
-        let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
-        let own = &self.own[range.clone()];
-        let ripple = self.ripple.get(range).unwrap_or_default();
-        let mut take = |lane: usize, v: f64| {
-            low[lane] = if v < low[lane] { v } else { low[lane] };
-            high[lane] = if v > high[lane] { v } else { high[lane] };
+        let own = self.own[range.clone()].iter().map(|o| f64::from(*o));
+        let within = match self.ripple.get(range) {
+            Some(ripple) => Extremes::of(own.zip(ripple).map(|(o, r)| o + factor * f64::from(*r))),
+            None => Extremes::of(own),
         };
-        if ripple.is_empty() {
-            own.iter().enumerate().for_each(|(i, o)| take(i % LANES, *o));
-        }
-        let (own, ripple) = (own.chunks_exact(LANES), ripple.chunks_exact(LANES));
-        for (lane, (o, r)) in own.remainder().iter().zip(ripple.remainder()).enumerate() {
-            take(lane, o + factor * r);
-        }
-        for (own, ripple) in own.zip(ripple) {
-            for (lane, (o, r)) in own.iter().zip(ripple).enumerate() {
-                take(lane, o + factor * r);
-            }
-        }
-        let within = Extremes::of(&low).join(Extremes::of(&high));
         Known::Exactly(Extremes { low: within.low + self.level_v, high: within.high + self.level_v })
     }
 
@@ -248,8 +239,9 @@ mod tests {
         ) {
             let mut noise = crate::contamination::tests::noise(9);
             let wave = |i: usize, turn: f64| (TAU * turn * i as f64).sin();
-            let own: Vec<f64> = (0..length).map(|i| own_v * wave(i, turn) + noise_v * noise()).collect();
-            let ripple: Vec<f64> = (0..length).map(|i| ripple_v * wave(i, 0.0073) * wave(i, 0.0001)).collect();
+            let own: Vec<f32> = (0..length).map(|i| (own_v * wave(i, turn) + noise_v * noise()) as f32).collect();
+            let ripple: Vec<f32> =
+                (0..length).map(|i| (ripple_v * wave(i, 0.0073) * wave(i, 0.0001)) as f32).collect();
             let conditioner = match kind {
                 0 => PulseConditioner::default(),
                 1 => PulseConditioner::zero_crossing(),
@@ -257,7 +249,7 @@ mod tests {
             };
             let mut state = State::new(&conditioner, 10_000.0);
             let plain: Vec<f64> = own.iter().zip(&ripple).enumerate()
-                .filter_map(|(i, (o, r))| Some(i as f64 - state.step(o + factor * r + level)?)).collect();
+                .filter_map(|(i, (o, r))| Some(i as f64 - state.step(f64::from(*o) + factor * f64::from(*r) + level)?)).collect();
             let found = Record::new(&own, &ripple, level, 10_000.0).pulses(&conditioner, factor, usize::MAX);
             prop_assert_eq!(plain, found);
         }

@@ -25,7 +25,8 @@ pub(super) struct Subtracted<'a> {
     supply: &'a Trace,
     circuit: &'a Trace,
     filter: DelayFilter,
-    shelf: Shelf,
+    /// `None` for equal couplings.
+    shelf: Option<Shelf>,
     gain: f64,
     /// Change of the gain over the record, relative.
     drift: f64,
@@ -35,34 +36,36 @@ pub(super) struct Subtracted<'a> {
 impl<'a> Subtracted<'a> {
     pub(super) fn new(supply: &'a Trace, circuit: &'a Trace, model: &Model, drift: f64) -> Self {
         let rate = supply.sample_rate_hz();
-        let mut mean = 0.0;
-        crate::trace::for_each_block(supply, |_, block| mean += block.iter().sum::<f64>());
         Self {
             supply,
             circuit,
             filter: DelayFilter::new(model.path, model.delay_s * rate),
-            shelf: Shelf::new(model.corner_hz, rate),
+            shelf: (model.corner_hz != 0.0).then(|| Shelf::new(model.corner_hz, rate)),
             gain: model.gain,
             drift,
-            supply_mean: mean / supply.len() as f64,
+            supply_mean: super::split::mean(supply),
         }
     }
 
-    /// Calls `visit(start, block)` for consecutive blocks of the circuit's own signal, volts.
-    pub(super) fn for_each_block(mut self, mut visit: impl FnMut(usize, &[f64])) {
+    /// Calls `visit(start, own, ripple)` for consecutive blocks of the circuit's own signal and of the ripple, volts.
+    pub(super) fn for_each_block(mut self, mut visit: impl FnMut(usize, &[f64], &[f64])) {
         let n = self.circuit.len().min(self.supply.len());
         let mut own = [0.0; BLOCK];
         let mut ripple = [0.0; BLOCK];
         let mut start = 0;
         while start < n {
             let count = BLOCK.min(n - start);
-            self.circuit.read(start, &mut own[..count]);
-            self.filter.run(self.supply, start, self.supply_mean, &mut ripple[..count]);
-            for (i, (y, x)) in own[..count].iter_mut().zip(&ripple[..count]).enumerate() {
-                let gain = self.gain * (1.0 + self.drift * ((start + i) as f64 / n as f64 - 0.5));
-                *y -= gain * self.shelf.step(*x);
+            let (own, ripple) = (&mut own[..count], &mut ripple[..count]);
+            self.circuit.read(start, own);
+            self.filter.run(self.supply, start, self.supply_mean, ripple);
+            if let Some(shelf) = &mut self.shelf {
+                ripple.iter_mut().for_each(|x| *x = shelf.step(*x));
             }
-            visit(start, &own[..count]);
+            for (i, (y, x)) in own.iter_mut().zip(ripple.iter_mut()).enumerate() {
+                *x *= self.gain * (1.0 + self.drift * ((start + i) as f64 / n as f64 - 0.5));
+                *y -= *x;
+            }
+            visit(start, own, ripple);
             start += count;
         }
     }
@@ -78,7 +81,7 @@ enum Pass {
 /// The path of the ripple as a filter on samples.
 enum DelayFilter {
     /// Taps applied to samples `i - shift - taps.len() / 2 ..`.
-    Taps { shift: isize, taps: Vec<f64> },
+    Taps { shift: isize, taps: Vec<f64>, window: Vec<f64> },
     /// First-order low-pass by the bilinear rule, `y = (1 - 2 a) y' + a (x + x')`; `pass` says what of it is wanted.
     Pole { a: f64, before: f64, state: f64, pass: Pass },
 }
@@ -89,11 +92,15 @@ impl DelayFilter {
         let part = delay_samples - whole;
         let shift = whole as isize;
         match path {
-            Path::InterpolatedDelay => Self::Taps { shift, taps: vec![part, 1.0 - part] },
-            Path::Delay => Self::Taps { shift, taps: fractional_delay(part) },
+            Path::InterpolatedDelay => Self::taps(shift, vec![part, 1.0 - part]),
+            Path::Delay => Self::taps(shift, fractional_delay(part)),
             Path::FirstOrderLag => Self::pole(delay_samples, Pass::Low),
             Path::FirstOrderHighPass => Self::pole(delay_samples, Pass::High),
         }
+    }
+
+    fn taps(shift: isize, taps: Vec<f64>) -> Self {
+        Self::Taps { shift, window: Vec::with_capacity(BLOCK + taps.len()), taps }
     }
 
     fn pole(time_constant_samples: f64, pass: Pass) -> Self {
@@ -114,15 +121,38 @@ impl DelayFilter {
                     };
                 }
             }
-            Self::Taps { shift, taps } => {
+            Self::Taps { shift, taps, window } => {
                 let half = taps.len() / 2;
-                let mut window = vec![0.0; out.len() + taps.len() - 1];
-                read_clamped(samples, start as isize - *shift - half as isize, &mut window);
-                for (y, w) in out.iter_mut().zip(window.windows(taps.len())) {
-                    *y = w.iter().zip(taps.iter()).map(|(x, t)| (x - mean) * t).sum();
-                }
+                window.resize(out.len() + taps.len() - 1, 0.0);
+                read_clamped(samples, start as isize - *shift - half as isize, window);
+                window.iter_mut().for_each(|x| *x -= mean);
+                convolve(window, taps, out);
             }
         }
+    }
+}
+
+/// `out[i]` = sum of `taps[j] window[i + j]`; the long filter several outputs side by side, in registers.
+fn convolve(window: &[f64], taps: &[f64], out: &mut [f64]) {
+    const LANES: usize = 4;
+    const REACH: usize = 2 * HALF + LANES - 1;
+    let mut done = 0;
+    if let Ok(taps) = <&[f64; 2 * HALF]>::try_from(taps) {
+        let (sets, _) = out.as_chunks_mut::<LANES>();
+        for (sums, reach) in sets.iter_mut().zip(window.windows(REACH).step_by(LANES)) {
+            let Ok(reach) = <&[f64; REACH]>::try_from(reach) else { break };
+            let mut lanes = [0.0; LANES];
+            for (j, tap) in taps.iter().enumerate() {
+                for (lane, sum) in lanes.iter_mut().enumerate() {
+                    *sum += tap * reach[j + lane];
+                }
+            }
+            *sums = lanes;
+            done += LANES;
+        }
+    }
+    for (y, x) in out.iter_mut().zip(window.windows(taps.len())).skip(done) {
+        *y = x.iter().zip(taps).map(|(x, t)| x * t).sum();
     }
 }
 

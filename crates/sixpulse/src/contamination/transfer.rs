@@ -14,8 +14,8 @@
 //! Standard uncertainties follow from the curvature at the optimum (JCGM 100:2008, 5.1), widened by the scatter of
 //! the orders about the common model where that is larger than the noise explains (Birge ratio).
 
+use super::plans::{self, smooth_length};
 use crate::trace::{Samples, Trace};
-use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -111,42 +111,17 @@ pub(super) struct CrossSpectra {
     looks: f64,
 }
 
-/// Largest even number of the form 2^a 3^b 5^c not above `limit`: lengths a Fourier transform likes.
-pub(super) fn smooth_length(limit: usize) -> usize {
-    let mut best = 2;
-    let mut fives = 1;
-    while fives <= limit {
-        let mut threes = fives;
-        while threes <= limit {
-            let mut n = threes * 2;
-            while n <= limit {
-                best = best.max(n);
-                n *= 2;
-            }
-            threes *= 3;
-        }
-        fives *= 5;
-    }
-    best
-}
-
-/// Periodic Hann window.
-pub(super) fn hann(length: usize) -> Vec<f64> {
-    (0..length).map(|i| 0.5 - 0.5 * (2.0 * PI * i as f64 / length as f64).cos()).collect()
-}
-
 /// One trace's windowed transform, scratch kept between segments.
 struct Transform {
     plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
-    window: Vec<f64>,
+    window: std::rc::Rc<[f64]>,
     input: Vec<f64>,
     scratch: Vec<Complex64>,
 }
 
 impl Transform {
     fn new(length: usize) -> Self {
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(length);
-        let window = hann(length);
+        let (plan, window) = (plans::forward(length), plans::hann(length));
         let (input, scratch) = (plan.make_input_vec(), plan.make_scratch_vec());
         Self { plan, window, input, scratch }
     }
@@ -154,7 +129,7 @@ impl Transform {
     fn run(&mut self, samples: &impl Samples, start: usize, out: &mut [Complex64]) {
         samples.read(start, &mut self.input);
         let mean = self.input.iter().sum::<f64>() / self.input.len() as f64;
-        for (x, w) in self.input.iter_mut().zip(&self.window) {
+        for (x, w) in self.input.iter_mut().zip(self.window.iter()) {
             *x = (*x - mean) * w;
         }
         // The lengths are those the plan made, the only thing it can refuse.
@@ -213,9 +188,18 @@ impl CrossSpectra {
             supply_noise: floor,
         }
     }
-    /// Power left in any bin once the model's ripple is taken out, V^2.
-    fn left(&self, model: &Model, k: usize) -> f64 {
-        self.bin(k, 0.0).left(model.at(k as f64 * self.bin_hz))
+    /// Power of the circuit once the model's ripple is taken out, and that of the ripple, V^2 a bin up to 90 % of the
+    /// Nyquist frequency. Below the band the model holds too: what the supply does slowly must not pass for the circuit's
+    /// own signal.
+    pub(super) fn left(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
+        let last = (0.9 * self.sxx.len() as f64) as usize;
+        let bins = model.along(self.bin_hz).enumerate().take(last);
+        bins.map(|(k, response)| {
+            let known = k >= 3;
+            let left = if known { self.bin(k, 0.0).left(response) } else { self.syy[k] };
+            (left, if known { response.norm_sqr() * self.sxx[k] } else { 0.0 })
+        })
+        .unzip()
     }
     fn circuit_rms_v(&self) -> f64 {
         self.syy.iter().skip(1).sum::<f64>().sqrt()
@@ -256,11 +240,61 @@ impl Model {
     fn unit(&self, frequency_hz: f64) -> Complex64 {
         self.slopes(frequency_hz)[0]
     }
+    /// The response at 0, 1, 2 ... times `step_hz`; 0 at 0 Hz.
+    fn along(&self, step_hz: f64) -> impl Iterator<Item = Complex64> + '_ {
+        let turn = |seconds: f64| Turning::new(2.0 * PI * step_hz * seconds);
+        let first_order = self.path.is_first_order();
+        let whole = (self.delay_s / self.interval_s).floor();
+        let part = self.delay_s / self.interval_s - whole;
+        let interpolated = self.path == Path::InterpolatedDelay;
+        let mut delay = turn(if interpolated { whole * self.interval_s } else { self.delay_s });
+        let mut interval = turn(self.interval_s);
+        (0..).map(move |k| {
+            let hz = f64::from(k) * step_hz;
+            let path = if first_order {
+                self.path.response(2.0 * PI * hz, self.delay_s, self.interval_s).0
+            } else if interpolated {
+                (1.0 - part + part * interval.next()) * delay.next()
+            } else {
+                delay.next()
+            };
+            if k == 0 { Complex64::default() } else { self.gain * path * self.coupling(hz) }
+        })
+    }
+    /// What the two couplings differ by.
+    fn coupling(&self, frequency_hz: f64) -> Complex64 {
+        Complex64::new(1.0, if self.corner_hz == 0.0 { 0.0 } else { -self.corner_hz / frequency_hz })
+    }
     /// Derivatives of the response by gain, delay and corner.
     fn slopes(&self, frequency_hz: f64) -> [Complex64; 3] {
         let (path, by_delay) = self.path.response(2.0 * PI * frequency_hz, self.delay_s, self.interval_s);
-        let coupling = Complex64::new(1.0, -self.corner_hz / frequency_hz);
+        let coupling = self.coupling(frequency_hz);
         [path * coupling, self.gain * by_delay * coupling, self.gain * path * Complex64::new(0.0, -1.0 / frequency_hz)]
+    }
+}
+
+/// `exp(-i k step)` for k = 0, 1, 2 ...: turned from one to the next, set anew before rounding adds up.
+struct Turning {
+    step: f64,
+    by: Complex64,
+    at: Complex64,
+    count: u32,
+}
+
+impl Turning {
+    /// Turns between two that are computed: rounding stays below 64 units of the last digit.
+    const ANEW: u32 = 64;
+
+    fn new(step: f64) -> Self {
+        Self { step, by: Complex64::cis(-step), at: Complex64::new(1.0, 0.0), count: 0 }
+    }
+
+    fn next(&mut self) -> Complex64 {
+        let at = self.at;
+        self.count += 1;
+        let anew = self.count.is_multiple_of(Self::ANEW);
+        self.at = if anew { Complex64::cis(-self.step * f64::from(self.count)) } else { at * self.by };
+        at
     }
 }
 
@@ -440,10 +474,6 @@ impl<'a> Band<'a> {
             interval_s,
             block: std::cell::RefCell::default(),
         }
-    }
-
-    fn frequency(&self, k: usize) -> f64 {
-        k as f64 * self.spectra.bin_hz
     }
 
     /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.
@@ -816,20 +846,16 @@ fn summarise(
     let std = |i: usize, spread: f64| {
         covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * birge * birge + spread).sqrt())
     };
-    let s = band.spectra;
-    let ripple: f64 = (band.first..band.last).map(|k| model.at(band.frequency(k)).norm_sqr() * s.sxx[k]).sum();
-    // Below the band the model holds too: what the supply does slowly must not pass for the circuit's own signal.
-    let removed = |k: usize| if k < 3 { 0.0 } else { model.at(band.frequency(k)).norm_sqr() * s.sxx[k] };
-    let left = |k: usize| if k < 3 { s.syy[k] } else { s.left(&model, k) };
+    let (residual, removed) = band.spectra.left(&model);
     Fit {
         model,
         gain_std: std(0, gain_spread + (model.gain * band.quantisation).powi(2)),
         delay_std: std(1, delay_spread),
         detection_std: std(0, 0.0),
-        carried_power: ripple,
+        carried_power: removed.iter().skip(band.first).sum(),
         groups,
-        residual: (0..band.last).map(left).collect(),
-        removed: (0..band.last).map(removed).collect(),
+        residual,
+        removed,
     }
 }
 

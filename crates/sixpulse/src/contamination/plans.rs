@@ -1,0 +1,107 @@
+//! Transform plans and windows, made once in a thread and kept for the captures that follow.
+
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::cell::RefCell;
+use std::f64::consts::PI;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Lengths kept, in samples together: beyond it all are made anew. A plan holds about 24 bytes a sample.
+const MOST_KEPT: usize = 1 << 19;
+
+#[derive(Default)]
+struct Plans {
+    planner: Option<RealFftPlanner<f64>>,
+    planned: Vec<usize>,
+    windows: Vec<Rc<[f64]>>,
+}
+
+thread_local! {
+    static PLANS: RefCell<Plans> = RefCell::default();
+}
+
+impl Plans {
+    fn planner(&mut self, length: usize) -> &mut RealFftPlanner<f64> {
+        if !self.planned.contains(&length) {
+            if self.planned.iter().sum::<usize>() + length > MOST_KEPT {
+                *self = Self::default();
+            }
+            self.planned.push(length);
+        }
+        self.planner.get_or_insert_with(RealFftPlanner::new)
+    }
+
+    fn window(&mut self, length: usize) -> Rc<[f64]> {
+        if let Some(found) = self.windows.iter().find(|w| w.len() == length) {
+            return found.clone();
+        }
+        if self.windows.iter().map(|w| w.len()).sum::<usize>() + length > MOST_KEPT {
+            self.windows.clear();
+        }
+        let window: Rc<[f64]> = (0..length).map(|i| 0.5 - 0.5 * (2.0 * PI * i as f64 / length as f64).cos()).collect();
+        self.windows.push(window.clone());
+        window
+    }
+}
+
+/// Plan of a transform from `length` real samples.
+pub(super) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_forward(length))
+}
+
+/// Plan of a transform back to `length` real samples.
+pub(super) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
+    PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_inverse(length))
+}
+
+/// Periodic Hann window.
+pub(super) fn hann(length: usize) -> Rc<[f64]> {
+    PLANS.with_borrow_mut(|p| p.window(length))
+}
+
+/// Even numbers of the form 2^a 3^b 5^c up to `limit`, lengths that a Fourier transform likes, in no order.
+fn smooth_lengths(limit: usize) -> impl Iterator<Item = usize> {
+    let times = move |factor: usize| move |n: &usize| n.checked_mul(factor).filter(|n| *n <= limit);
+    let fives = std::iter::successors(Some(2), times(5));
+    fives
+        .flat_map(move |n| std::iter::successors(Some(n), times(3)))
+        .flat_map(move |n| std::iter::successors(Some(n), times(2)))
+}
+
+/// The longest smooth length not above `limit` (2 or more).
+pub(super) fn smooth_length(limit: usize) -> usize {
+    smooth_lengths(limit).max().unwrap_or(2)
+}
+
+/// The shortest smooth length not below `least`.
+pub(super) fn smooth_length_from(least: usize) -> usize {
+    smooth_lengths(2 * least.max(1)).filter(|n| *n >= least).min().unwrap_or(2 * least)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_enclose_the_one_asked_for() {
+        for (asked, below, above) in
+            [(2, 2, 2), (7, 6, 8), (97, 96, 100), (100_000, 100_000, 100_000), (131_073, 131_072, 131_220)]
+        {
+            assert_eq!((smooth_length(asked), smooth_length_from(asked)), (below, above), "{asked}");
+        }
+    }
+
+    #[test]
+    fn many_lengths_are_not_all_kept() {
+        for length in (2000..400_000).step_by(20_000) {
+            assert_eq!(forward(length).len(), length);
+            assert_eq!(hann(length).len(), length);
+        }
+        PLANS.with_borrow(|p| {
+            assert!(
+                p.planned.iter().sum::<usize>() <= MOST_KEPT
+                    && p.windows.iter().map(|w| w.len()).sum::<usize>() <= MOST_KEPT
+            );
+        });
+    }
+}
