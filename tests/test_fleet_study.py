@@ -441,9 +441,37 @@ def test_plots_of_detection(ax: Any) -> None:
     curve = study.roc(table, score="p", **FIND)
     np.testing.assert_array_equal(ax.lines[0].get_ydata(), curve["true_positive_rate"].to_numpy())
     assert "area 0." in ax.get_legend().get_texts()[0].get_text()
-    ax.clear()
+    for other in ax.figure.axes:
+        other.clear()
     study.plot.calibration(table, score="p", ax=ax, **FIND)
-    assert ax.get_xlabel() == "stated probability"
+    found = study.calibration(table, score="p", **FIND)
+    marks, _, (bars,) = ax.containers[0]
+    np.testing.assert_allclose(marks.get_ydata(), found["observed_fraction"].to_numpy())
+    np.testing.assert_allclose([bar[1, 1] for bar in bars.get_segments()], found["observed_high"].to_numpy())
+    assert ax.get_xlabel() == "stated probability" and "400 captures" in ax.get_title(loc="left")
+    counts = next(axes for axes in ax.figure.axes if axes is not ax)
+    assert [bar.get_height() for bar in counts.patches] == found["captures"].to_pylist()
+    assert counts.get_ylim()[1] >= 4 * max(found["captures"].to_pylist()), "the bars stay below the marks"
+
+
+@pytest.mark.parametrize("size", ["notebook", "slide", "column"])
+def test_plots_fit_every_size(size: Any) -> None:
+    from matplotlib import pyplot  # noqa: PLC0415
+
+    rate = pa.table({"post_rms_v": LARGE, "battery_rms_v": MINI})
+    for axes in (
+        study.plot.trend(noisy(30, 1, 3.0 * np.arange(30), seed=11), name="v0000", size=size, **GIVEN),
+        study.plot.roc(scored(), score="p", size=size, **FIND),
+        study.plot.calibration(scored(), score="p", size=size, **FIND),
+        study.plot.agreement(rate, first="post_rms_v", second="battery_rms_v", size=size),
+    ):
+        figure: Any = axes.figure
+        figure.canvas.draw()
+        box, slack = axes.get_tightbbox(), figure.dpi / 144.0
+        assert box is not None and box.x0 >= -slack and box.y0 >= -slack
+        assert box.x1 <= figure.bbox.x1 + slack and box.y1 <= figure.bbox.y1 + slack
+        pyplot.close(figure)
+    assert axes.get_xlabel().replace("\n", " ") == "mean of post rms, V and battery rms, V"
 
 
 @pytest.mark.parametrize("scale", ["difference", "ratio"])

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from . import compare as compare
     from . import contamination as contamination
     from . import demo as demo
+    from . import envelope as envelope
     from . import exercises as exercises
     from . import fleet as fleet
     from . import ideal as ideal
@@ -71,6 +72,7 @@ _ON_USE = frozenset(
         "compare",
         "contamination",
         "demo",
+        "envelope",
         "exercises",
         "fleet",
         "ideal",

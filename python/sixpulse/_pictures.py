@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -119,12 +120,14 @@ class Gallery:
                 _localise_ticks(axis, self.words)
         long = [name for name in self.capture.names if len(name) > _NAME_ROOM]
         for text in figure.findobj(require("matplotlib.text", extra="plot").Text):
-            said = text.get_text()
+            lines = text.get_text().split("\n")
+            said = " ".join(lines)
             for name in long:
                 said = said.replace(name, name[: _NAME_ROOM - 1] + "…")
             # A name from a file may hold what would be a formula ("$").
             text.set_parse_math(False)
-            text.set_text((self.words.translate(said, part="plot") or said).translate(UNSEEN))
+            said = (self.words.translate(said, part="plot") or said).translate(UNSEEN)
+            text.set_text(said if len(lines) == 1 else textwrap.fill(said, width=max(map(len, lines))))
 
 
 def _figure(width: float, height: float) -> Figure:

@@ -4,6 +4,7 @@ use pyo3::prelude::*;
 mod compare;
 mod contamination;
 mod coupling;
+mod envelope;
 mod error;
 mod examine;
 mod exercise;
@@ -39,6 +40,8 @@ mod _core {
     /// Stable codes of the readers' errors.
     #[pymodule_export]
     const READ_ERROR_CODES: [&str; sixpulse_io::error::CODES.len()] = sixpulse_io::error::CODES;
+    #[pymodule_export]
+    use crate::envelope::envelope;
     #[pymodule_export]
     use crate::examine::examine;
     #[pymodule_export]

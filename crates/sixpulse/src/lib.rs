@@ -11,6 +11,7 @@ pub mod compare;
 pub mod contamination;
 pub mod coupling;
 pub mod cycle;
+pub mod envelope;
 pub mod error;
 pub mod examine;
 pub mod findings;

@@ -1,7 +1,7 @@
 """Plots of what the study tools say; needs the extra ``plot`` as well.
 
-As in :mod:`sixpulse.plot`: every function draws on the axes it is given, or on a new figure, and returns the axes;
-colour never carries meaning alone.
+As in :mod:`sixpulse.plot`: every function draws on the axes it is given (``ax=``), or on a new figure of a size
+(``size=``), and returns the axes; text and lines follow the width, and colour never carries meaning alone.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow.compute as pc
 
-from ...plot import _ACCENT, _INK, _PALE, _WIDE, _axes, _finish, _legend
+from ...plot import Size
+from ...plot._style import ACCENT, BAND, GUIDE, INK, Panel, panel
 from . import agreement as agreements
 from . import detection
 from . import trend as trends
@@ -34,6 +35,7 @@ def trend(
     minimum: int = 3,
     name: Any,
     ax: Axes | None = None,
+    size: Size | None = None,
 ) -> Axes:
     """Draw a figure of one vehicle over time with what :func:`sixpulse.fleet.study.trend` makes of it.
 
@@ -45,6 +47,8 @@ def trend(
         The vehicle.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
+    size : Size, optional
+        Of the new figure, as in :mod:`sixpulse.plot`.
 
     Returns
     -------
@@ -65,25 +69,26 @@ def trend(
     (said,) = trends.trend(own, **given).to_pylist()
     when = days(own, time)
     start = when.min()
-    axes = _axes(ax)
-    axes.plot(when - start, numbers(own, value), "o", color=_INK, markersize=4, label="captures")
+    drawn = panel(ax, size)
+    axes = drawn.axes
+    axes.plot(when - start, numbers(own, value), "o", color=INK, markersize=drawn.pt(4.0), label="captures")
     if said["model"] == "drift":
         ends = np.array([0.0, np.ptp(when)])
         middle = said["median"] - said["slope_per_day"] * (np.median(when) - start)
-        axes.plot(ends, middle + said["slope_per_day"] * ends, color=_ACCENT, linestyle="--", label="drift (Theil-Sen)")
+        label = f"drift, {said['slope_per_day']:.3g} a day (Theil-Sen)"
+        heights = middle + said["slope_per_day"] * ends
+        axes.plot(ends, heights, color=ACCENT, linestyle="--", linewidth=drawn.pt(1.4), label=label)
     for i, change in enumerate(trends.change_points(own, **given).to_pylist()):
         at = (change["last_before_day"] + change["first_after_day"]) / 2.0 - start
-        label = "change" if i == 0 else None
-        axes.axvline(at, color=_ACCENT, linestyle="--", linewidth=1.2, label=label)
-        axes.annotate(f"{change['shift']:+.3g}", (at, 0.02), xycoords=("data", "axes fraction"), fontsize="small")
-    axes.set_xlabel("days since the first capture")
-    axes.set_ylabel(value)
-    axes.set_title(f"{name}: {said['model'] or 'too few captures'}", loc="left", fontsize="medium")
-    _legend(axes)
-    return _finish(axes)
+        first = "change, with its step" if i == 0 else None
+        axes.axvline(at, color=ACCENT, linestyle="--", linewidth=drawn.pt(1.2), label=first)
+        where: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "xytext": (3, 3), "textcoords": "offset points"}
+        axes.annotate(f"{change['shift']:+.3g}", (at, 0.0), fontsize=drawn.small_pt, **where)
+    title = f"{name}: {said['model'] or 'too few captures'}"
+    return drawn.finish(title=title, x="days since the first capture", y=_worded(value))
 
 
-def healthy_ranges(table: Any, found: Any, *, value: str, ax: Axes | None = None) -> Axes:
+def healthy_ranges(table: Any, found: Any, *, value: str, ax: Axes | None = None, size: Size | None = None) -> Axes:
     """Draw the captures of each group against its healthy range.
 
     Parameters
@@ -96,6 +101,8 @@ def healthy_ranges(table: Any, found: Any, *, value: str, ax: Axes | None = None
         Which figure.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
+    size : Size, optional
+        Of the new figure, as in :mod:`sixpulse.plot`.
 
     Returns
     -------
@@ -106,26 +113,29 @@ def healthy_ranges(table: Any, found: Any, *, value: str, ax: Axes | None = None
         raise refuse("value", f'there is no range of "{value}"')
     keys = found.column_names[: found.column_names.index("value")]
     known = complete(arrow(table, [value, *keys]), [value])
-    axes = _axes(ax)
+    drawn = panel(ax, size)
     for i, row in enumerate(rows):
         part = known
         for key in keys:
             part = part.filter(pc.equal(part.column(key), row[key]))
-        figures = numbers(part, value)
-        # Spread sideways by a rule, so that the same table gives the same picture.
-        beside = i + 0.24 * np.modf(np.arange(figures.size) * 0.618_034)[0] + 0.1
-        axes.plot(beside, figures, ".", color=_INK, markersize=3, label="captures" if i == 0 else None)
-        for low, high in (("low_from", "low_to"), ("high_from", "high_to")):
-            label = "interval of an end" if i == 0 and low == "low_from" else None
-            axes.fill_between([i - 0.35, i + 0.05], row[low], row[high], color=_PALE, linewidth=0, label=label)
-        for end, style in (("low", "-"), ("median", "--"), ("high", "-")):
-            label = {"low": "healthy range", "median": "median"}.get(end) if i == 0 else None
-            axes.plot([i - 0.35, i + 0.05], [row[end]] * 2, color=_ACCENT, linestyle=style, linewidth=1.4, label=label)
-    axes.set_xticks(range(len(rows)), [", ".join(str(row[key]) for key in keys) or "all" for row in rows])
-    axes.set_ylabel(value)
-    axes.set_title("Healthy range by group", loc="left", fontsize="medium")
-    _legend(axes)
-    return _finish(axes)
+        _group(drawn, i, row, numbers(part, value))
+    drawn.axes.set_xticks(range(len(rows)), [", ".join(str(row[key]) for key in keys) or "all" for row in rows])
+    return drawn.finish(title="Healthy range by group", x=", ".join(keys) or "group", y=_worded(value))
+
+
+def _group(drawn: Panel, i: int, row: Any, figures: Any) -> None:
+    """Draw one group's captures beside its range; the first group has the legend's entries."""
+    axes, first = drawn.axes, i == 0
+    # Spread sideways by a rule, so that the same table gives the same picture.
+    beside = i + 0.24 * np.modf(np.arange(figures.size) * 0.618_034)[0] + 0.1
+    axes.plot(beside, figures, ".", color=INK, markersize=drawn.pt(3.0), label="captures" if first else None)
+    for low, high in (("low_from", "low_to"), ("high_from", "high_to")):
+        label = "interval of an end" if first and low == "low_from" else None
+        axes.fill_between([i - 0.35, i + 0.05], row[low], row[high], color=BAND, linewidth=0, label=label)
+    for end, style in (("low", "-"), ("median", "--"), ("high", "-")):
+        label = {"low": "healthy range", "median": "median"}.get(end) if first else None
+        look: dict[str, Any] = {"color": ACCENT, "linestyle": style, "linewidth": drawn.pt(1.4), "label": label}
+        axes.plot([i - 0.35, i + 0.05], [row[end]] * 2, **look)
 
 
 def roc(
@@ -136,6 +146,7 @@ def roc(
     positive: Any,
     vehicle: str | None = None,
     ax: Axes | None = None,
+    size: Size | None = None,
 ) -> Axes:
     """Draw a receiver operating characteristic with its area.
 
@@ -147,6 +158,8 @@ def roc(
         As for :func:`sixpulse.fleet.study.roc_summary`.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
+    size : Size, optional
+        Of the new figure, as in :mod:`sixpulse.plot`.
 
     Returns
     -------
@@ -154,22 +167,30 @@ def roc(
     """
     curve = detection.roc(table, score=score, label=label, positive=positive)
     (said,) = detection.roc_summary(table, score=score, label=label, positive=positive, vehicle=vehicle).to_pylist()
-    axes = _axes(ax)
+    drawn = panel(ax, size)
     text = f"area {said['area']:.3f} ({said['area_low']:.3f} to {said['area_high']:.3f})"
     false_rate, true_rate = numbers(curve, "false_positive_rate"), numbers(curve, "true_positive_rate")
-    axes.plot(false_rate, true_rate, color=_INK, linewidth=1.6, drawstyle="steps-post", label=text)
-    axes.plot([0, 1], [0, 1], color=_WIDE, linewidth=0.9, linestyle=":", label="chance")
-    axes.set_xlabel("false positive rate")
-    axes.set_ylabel("true positive rate")
-    axes.set_title(f"{said['positives']} of {said['captures']} captures positive", loc="left", fontsize="medium")
-    axes.legend(loc="lower right", fontsize="small", frameon=False)
-    return _finish(axes)
+    look: dict[str, Any] = {"color": INK, "linewidth": drawn.pt(1.6), "drawstyle": "steps-post"}
+    drawn.axes.plot(false_rate, true_rate, label=text, **look)
+    drawn.axes.plot([0, 1], [0, 1], color=GUIDE, linewidth=drawn.pt(0.9), linestyle=":", label="chance")
+    title = f"{said['positives']} of {said['captures']} captures positive"
+    return drawn.finish(title=title, x="false positive rate", y="true positive rate")
 
 
 def calibration(
-    table: Any, *, score: str | Sequence[str], label: str, positive: Any, bins: int = 10, ax: Axes | None = None
+    table: Any,
+    *,
+    score: str | Sequence[str],
+    label: str,
+    positive: Any,
+    bins: int = 10,
+    ax: Axes | None = None,
+    size: Size | None = None,
 ) -> Axes:
-    """Draw observed fractions against stated probabilities.
+    """Draw a reliability diagram: observed fractions against stated probabilities, with the count of each bin.
+
+    The marks carry 95 % intervals (Wilson); calibrated probabilities lie on the dotted line. The bars, on the scale to
+    the right, count the captures of each bin, from its lowest to its highest probability.
 
     Parameters
     ----------
@@ -177,6 +198,8 @@ def calibration(
         As for :func:`sixpulse.fleet.study.calibration`.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
+    size : Size, optional
+        Of the new figure, as in :mod:`sixpulse.plot`.
 
     Returns
     -------
@@ -185,14 +208,40 @@ def calibration(
     found = detection.calibration(table, score=score, label=label, positive=positive, bins=bins)
     stated, observed = numbers(found, "mean_probability"), numbers(found, "observed_fraction")
     bounds = np.array([observed - numbers(found, "observed_low"), numbers(found, "observed_high") - observed])
-    axes = _axes(ax)
-    axes.plot([0, 1], [0, 1], color=_WIDE, linewidth=0.9, linestyle=":", label="calibrated")
-    axes.errorbar(stated, observed, yerr=np.maximum(bounds, 0.0), fmt="o", color=_INK, capsize=2, label="95 % (Wilson)")
-    axes.set_xlabel("stated probability")
-    axes.set_ylabel("observed fraction")
-    axes.set_title(f"{found.num_rows} bins of equal count", loc="left", fontsize="medium")
-    axes.legend(loc="upper left", fontsize="small", frameon=False)
-    return _finish(axes)
+    drawn = panel(ax, size)
+    axes = drawn.axes
+    _counts(drawn, found)
+    axes.plot([0, 1], [0, 1], color=GUIDE, linewidth=drawn.pt(1.0), linestyle=":", label="calibrated")
+    look: dict[str, Any] = {"fmt": "o", "color": INK, "markersize": drawn.pt(4.5), "capsize": drawn.pt(2.0)}
+    reach = np.maximum(bounds, 0.0)
+    axes.errorbar(stated, observed, yerr=reach, elinewidth=drawn.pt(1.0), label="observed, 95 % (Wilson)", **look)
+    axes.set_xlim(-0.02, 1.02)
+    axes.set_ylim(-0.02, 1.05)
+    captures = int(numbers(found, "captures").sum())
+    title = f"{captures} captures in {found.num_rows} bins of equal count"
+    axes = drawn.finish(title=title, x="stated probability", y="observed fraction")
+    axes.spines["right"].set_visible(True)
+    return axes
+
+
+def _counts(drawn: Panel, found: Any) -> None:
+    """Draw the captures of each bin as bars behind everything, in the lower quarter."""
+    low, high = numbers(found, "lowest"), numbers(found, "highest")
+    captures = numbers(found, "captures")
+    # A bin of equal probabilities has no width, and is to show all the same.
+    width = np.maximum(high - low, 0.008)
+    other = drawn.axes.twinx()
+    look: dict[str, Any] = {"color": BAND, "edgecolor": GUIDE, "linewidth": drawn.pt(0.6)}
+    other.bar((low + high) / 2.0, captures, width, **look)
+    other.set_ylim(0.0, 4.0 * captures.max())
+    other.set_yticks([0.0, captures.max()])
+    other.set_ylabel("captures of a bin (bars)", fontsize=drawn.text_pt)
+    other.tick_params(labelsize=drawn.small_pt)
+    other.spines["top"].set_visible(False)
+    drawn.axes.fill_between([], [], [], label="captures, right-hand scale", **look)
+    # The marks lie over the bars, and the bars' axes have the background.
+    drawn.axes.set_zorder(other.get_zorder() + 1)
+    drawn.axes.patch.set_visible(False)
 
 
 def agreement(
@@ -203,6 +252,7 @@ def agreement(
     vehicle: str | None = None,
     scale: agreements.Scale = "difference",
     ax: Axes | None = None,
+    size: Size | None = None,
 ) -> Axes:
     """Draw differences or ratios against means, with bias and limits of agreement.
 
@@ -212,6 +262,8 @@ def agreement(
         As for :func:`sixpulse.fleet.study.agreement`.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
+    size : Size, optional
+        Of the new figure, as in :mod:`sixpulse.plot`.
 
     Returns
     -------
@@ -220,14 +272,24 @@ def agreement(
     (said,) = agreements.agreement(table, first=first, second=second, vehicle=vehicle, scale=scale).to_pylist()
     known = complete(arrow(table, [first, second]), [first, second])
     a, b = numbers(known, first), numbers(known, second)
-    axes = _axes(ax)
+    drawn = panel(ax, size)
+    axes = drawn.axes
     compared, means = (a - b, (a + b) / 2.0) if scale == "difference" else (a / b, np.sqrt(a * b))
-    for name, style in (("bias", "-"), ("lower_limit", "--"), ("upper_limit", "--")):
-        axes.axhspan(said[f"{name}_from"], said[f"{name}_to"], color=_PALE, linewidth=0)
-        axes.axhline(said[name], color=_ACCENT, linewidth=1.4, linestyle=style, label=name.replace("_", " "))
-    axes.plot(means, compared, ".", color=_INK, markersize=4, label="captures")
-    axes.set_xlabel(f"mean of {first} and {second}")
-    axes.set_ylabel(scale)
-    axes.set_title("Agreement (band: interval)", loc="left", fontsize="medium")
-    _legend(axes)
-    return _finish(axes)
+    for name, style in (("bias", "-"), ("lower_limit", "--"), ("upper_limit", "-.")):
+        axes.axhspan(said[f"{name}_from"], said[f"{name}_to"], color=BAND, linewidth=0, zorder=0)
+        label = f"{name.replace('_', ' ')} {said[name]:.3g}"
+        axes.axhline(said[name], color=ACCENT, linewidth=drawn.pt(1.4), linestyle=style, label=label)
+    axes.plot(means, compared, ".", color=INK, markersize=drawn.pt(4.0), label="captures")
+    x = f"{'mean' if scale == 'difference' else 'geometric mean'} of {_worded(first)} and {_worded(second)}"
+    return drawn.finish(title="Agreement (bands: 95 % intervals)", x=x, y=f"{scale} of the two")
+
+
+_UNITS = {"_v": "V", "_hz": "Hz", "_s": "s", "_a": "A", "_rpm": "1/min", "_c": "°C", "_ohm": "ohm"}
+
+
+def _worded(column: str) -> str:
+    """Write a column's name in words, with the unit that it ends in."""
+    for ending, unit in _UNITS.items():
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending).replace('_', ' ')}, {unit}"
+    return column.replace("_", " ")
