@@ -120,6 +120,8 @@ const TWO_CODES_STD: f64 = 0.5;
 const COARSE_SIGNIFICANT: f64 = 10.0;
 /// Below this many periods in the record the own frequency is fitted in time.
 const FEW_PERIODS: f64 = 60.0;
+/// Means a period on which it is fitted: they hold 99.6 % of the fundamental.
+const PER_PERIOD: f64 = 20.0;
 /// What an undetermined verdict asks for where the two circuits move in step.
 const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
                    whether the circuit's signal goes with it";
@@ -295,9 +297,8 @@ impl Subject {
         }?;
         // A few periods: the window's main lobe is wide and its image at negative frequencies near.
         let few = rough * split.duration_s() < FEW_PERIODS;
-        let own = || split.own.iter().map(|v| f64::from(*v)).collect::<Vec<f64>>();
-        let fitted = few.then(|| sine_fit(own().as_slice(), split.sample_rate_hz, Some(rough)).ok()).flatten();
-        Some(fitted.map(|f| f.frequency_hz).filter(|hz| (hz / rough - 1.0).abs() < 0.15).unwrap_or(rough))
+        let fitted = few.then(|| fitted_hz(split, rough)).flatten();
+        Some(fitted.filter(|hz| (hz / rough - 1.0).abs() < 0.15).unwrap_or(rough))
     }
 
     /// The parts as a conditioner hears them: without noise of `noise_v` where that matters to it; a switched signal's
@@ -394,6 +395,14 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         ripple_margin: counted.ripple_margin,
         edges: subject.disturbance(circuit, &split),
     }
+}
+
+/// Frequency of the own signal by least squares, hertz, from means of so many samples as leave [`PER_PERIOD`] a period.
+fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
+    let each = ((split.sample_rate_hz / (PER_PERIOD * rough_hz)) as usize).max(1);
+    let mean = |part: &[f32]| part.iter().map(|v| f64::from(*v)).sum::<f64>() / each as f64;
+    let means: Vec<f64> = split.own.chunks_exact(each).map(mean).collect();
+    Some(sine_fit(means.as_slice(), split.sample_rate_hz / each as f64, Some(rough_hz)).ok()?.frequency_hz)
 }
 
 /// Mean square of a trace about its mean, V^2; the least positive number for a constant.

@@ -479,6 +479,12 @@ impl<'a> Band<'a> {
     /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.
     fn residual(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
         let left: Vec<f64> = self.used.iter().map(|b| b.left(model.at(b.hz))).collect();
+        let noise = self.noise(&left);
+        (left, noise)
+    }
+
+    /// The noise about each bin in use, for what is left in them.
+    fn noise(&self, left: &[f64]) -> Vec<f64> {
         let mut noise = Vec::with_capacity(left.len());
         let mut block = self.block.borrow_mut();
         let mut from = 0;
@@ -495,15 +501,19 @@ impl<'a> Band<'a> {
             noise.extend(std::iter::repeat_n(level, to - from));
             from = to;
         }
-        (left, noise)
+        noise
     }
 
     /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
     fn weights(&self, model: &Model) -> Vec<f64> {
-        let (left, noise) = self.residual(model);
-        let gain = model.gain * model.gain;
+        self.weights_of(model.gain, &self.used.iter().map(|b| b.left(model.at(b.hz))).collect::<Vec<f64>>())
+    }
+
+    /// The same for what a gain leaves in the bins.
+    fn weights_of(&self, gain: f64, left: &[f64]) -> Vec<f64> {
+        let noise = self.noise(left);
         let each = self.used.iter().zip(left.iter().zip(&noise));
-        each.map(|(b, (l, n))| 1.0 / (n.max(l / 3.0) + gain * b.supply_noise)).collect()
+        each.map(|(b, (l, n))| 1.0 / (n.max(l / 3.0) + gain * gain * b.supply_noise)).collect()
     }
 }
 
@@ -662,10 +672,21 @@ struct Normal {
 
 impl Normal {
     fn new(band: &Band, model: &Model, weights: &[f64], corner: &CornerPrior) -> Self {
+        let slopes: Vec<[Complex64; 3]> = band.used.iter().map(|b| model.slopes(b.hz)).collect();
+        Self::from_slopes(band, model, &slopes, weights, corner)
+    }
+
+    /// `slopes` are the model's at the bins in use.
+    fn from_slopes(
+        band: &Band,
+        model: &Model,
+        slopes: &[[Complex64; 3]],
+        weights: &[f64],
+        corner: &CornerPrior,
+    ) -> Self {
         let mut out = Self { matrix: [[0.0; 3]; 3], gradient: [0.0; 3] };
         let count = if corner.free { 3 } else { 2 };
-        for (b, w) in band.used.iter().zip(weights) {
-            let slope = model.slopes(b.hz);
+        for ((b, w), slope) in band.used.iter().zip(weights).zip(slopes) {
             let miss = b.sxy - model.gain * slope[0] * b.sxx;
             let weight = w * 2.0 * band.spectra.looks;
             for i in 0..count {
@@ -715,16 +736,18 @@ impl Normal {
 fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: usize) -> Model {
     let mut model = start;
     for round in 0..rounds {
-        let weights = band.weights(&model);
-        let normal = Normal::new(band, &model, &weights, corner);
+        let slopes: Vec<[Complex64; 3]> = band.used.iter().map(|b| model.slopes(b.hz)).collect();
+        let left: Vec<f64> = band.used.iter().zip(&slopes).map(|(b, s)| b.left(model.gain * s[0])).collect();
+        let weights = band.weights_of(model.gain, &left);
+        let normal = Normal::from_slopes(band, &model, &slopes, &weights, corner);
         let Some(inverse) = normal.inverse() else { break };
         let step: Vec<f64> =
             inverse.iter().map(|row| row.iter().zip(&normal.gradient).map(|(a, b)| a * b).sum::<f64>()).collect();
         model.gain += step[0];
         model.delay_s = next_delay(&model, step[1], band.interval_s);
         model.corner_hz += step[2].clamp(-5.0, 5.0);
-        let settled = step[0].abs() < 1e-6 * model.gain.abs() && step[1].abs() < 1e-10;
-        if settled && round > 3 {
+        let settled = step[0].abs() < 1e-5 * model.gain.abs() && step[1].abs() < 1e-10;
+        if settled && round > 0 {
             break;
         }
     }
