@@ -213,6 +213,8 @@ def test_shapes_of_ones_own_choice(ax: Any, examination: Examination) -> None:
     assert len(ax.lines) == 1 + len(ideal.CIRCUITS)
     with pytest.raises(errors.UnknownNameError):
         plot.mean_cycle(examination, expected=["seven_pulse"])  # type: ignore[list-item]
+    with pytest.raises(errors.WrongTypeError):
+        plot.mean_cycle(examination, expected="six_pulse")  # type: ignore[arg-type]
 
 
 def test_orders_tell_multiples_of_six_without_colour(ax: Any, examination: Examination) -> None:
@@ -374,6 +376,20 @@ def test_a_battery_alone_has_no_points_to_draw() -> None:
     with pytest.raises(errors.InvalidCombinationError) as caught:
         plot.points(alone)
     assert caught.value.parameter == "found"
+
+
+def test_names_are_taken_by_the_letter(ax: Any) -> None:
+    """A name from a file may hold what Matplotlib reads as a formula, or as a label to leave out."""
+    renamed = {"_$p_{1": CAPTURE["post"], "_b$": CAPTURE["battery"], "_s": CAPTURE["ground_speed"]}
+    capture = sixpulse.Capture(renamed)
+    found = sixpulse.examine(capture, electrical_hz=ELECTRICAL_HZ)
+    plot.sensor_against_supply(capture, found, "_s", ax=ax)
+    assert [label.strip("\N{ZERO WIDTH SPACE}").split()[0] for label in labels(ax)] == ["_s,", "_$p_{1"]
+    ax.figure.canvas.draw()
+    assert found.points is not None
+    amplitudes, _ = plot.points(found.points, ax=stacked(2))
+    assert [label.strip("\N{ZERO WIDTH SPACE}") for label in labels(amplitudes)] == ["_$p_{1", "_b$"]
+    amplitudes.figure.canvas.draw()
 
 
 # What is refused ------------------------------------------------------------------------------------------------------

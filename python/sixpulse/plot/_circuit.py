@@ -77,13 +77,15 @@ def sensor_against_supply(
     time_ms = 1e3 * np.arange(window.start, window.stop) / capture.sample_rate_hz
     panel = _style.panel(ax, size)
     # Wide and pale below narrow and dark: where the two agree, both still show.
-    panel.axes.plot(time_ms, circuit[window], color=FILL, linewidth=panel.pt(3.2), label=f"{name}, AC-coupled")
+    panel.axes.plot(
+        time_ms, circuit[window], color=FILL, linewidth=panel.pt(3.2), label=_style.named(name, ", AC-coupled")
+    )
     if found.gain_v_per_v is None:
         _on_a_scale_of_its_own(panel, time_ms, ripple[window], source)
     else:
         carried = found.gain_v_per_v * _through(found, ripple, capture.sample_rate_hz)[window]
         how = _WAYS.get(found.path or "", "delayed")
-        label = f"{source} times {found.gain_v_per_v:.3g}, {how}"
+        label = _style.named(source, f" times {found.gain_v_per_v:.3g}, {how}")
         panel.axes.plot(time_ms, carried, color=INK, linewidth=panel.pt(1.2), linestyle="--", label=label)
     title = f"{name} against {source}: {found.verdict}"
     axes = panel.finish(title=title, x="time, ms", y="voltage, V", tight=True)
@@ -166,10 +168,10 @@ def _on_a_scale_of_its_own(panel: Panel, time_ms: FloatArray, ripple: FloatArray
     look: dict[str, Any] = {"color": INK, "linewidth": panel.pt(1.0), "linestyle": "--"}
     other = panel.axes.twinx()
     other.plot(time_ms, ripple, **look)
-    other.set_ylabel(f"{source}, V (dashed)", fontsize=panel.text_pt)
+    other.set_ylabel(f"{source}, V (dashed)", fontsize=panel.text_pt, parse_math=False)
     other.tick_params(labelsize=panel.small_pt)
     other.spines["top"].set_visible(False)
-    panel.axes.plot([], [], label=f"{source}, right-hand scale", **look)
+    panel.axes.plot([], [], label=_style.named(source, ", right-hand scale"), **look)
 
 
 def _through(found: Contamination, ripple: FloatArray, rate_hz: float) -> FloatArray:

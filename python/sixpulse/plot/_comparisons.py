@@ -202,8 +202,10 @@ def _named(panel: Panel, found: Interventions, title: str, effect: Effect | None
 def _amplitudes(panel: Panel, found: Points, post: str) -> None:
     numbers = np.array([order.order for order in found.orders])
     look: dict[str, Any] = {"width": 0.38, "edgecolor": INK, "linewidth": panel.pt(0.8)}
-    panel.axes.bar(numbers - 0.2, [order.post_v for order in found.orders], color=FILL, label=post, **look)
-    look |= {"color": "white", "hatch": "////", "label": found.battery}
+    panel.axes.bar(
+        numbers - 0.2, [order.post_v for order in found.orders], color=FILL, label=_style.named(post), **look
+    )
+    look |= {"color": "white", "hatch": "////", "label": _style.named(found.battery)}
     panel.axes.bar(numbers + 0.2, [order.battery_v for order in found.orders], **look)
 
 

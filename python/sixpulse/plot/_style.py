@@ -94,8 +94,8 @@ class Panel:
         ``tight`` leaves no margin beside the data; ``legend`` is the legend's heading, None for no legend.
         """
         axes = self.axes
-        axes.set_xlabel(_wrapped(x, self.text_pt, self.room_pt), fontsize=self.text_pt)
-        axes.set_ylabel(y, fontsize=self.text_pt)
+        axes.set_xlabel(_wrapped(x, self.text_pt, self.room_pt), fontsize=self.text_pt, parse_math=False)
+        axes.set_ylabel(y, fontsize=self.text_pt, parse_math=False)
         axes.tick_params(labelsize=self.small_pt)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
@@ -105,7 +105,13 @@ class Panel:
             axes.margins(x=0.0)
         lines = 0 if legend is None else self._legend(legend)
         words = _wrapped(title, self.text_pt, self.room_pt)
-        axes.set_title(words, loc="left", fontsize=self.text_pt, pad=0.5 * self.text_pt + _LINE * self.small_pt * lines)
+        axes.set_title(
+            words,
+            loc="left",
+            fontsize=self.text_pt,
+            parse_math=False,
+            pad=0.5 * self.text_pt + _LINE * self.small_pt * lines,
+        )
         return axes
 
     def _legend(self, heading: str) -> int:
@@ -135,6 +141,8 @@ class Panel:
             columnspacing=1.4,
         )
         legend.set_zorder(5)
+        for text in legend.get_texts():
+            text.set_parse_math(False)
         rows = math.ceil(len(labels) / columns)
         heights: list[int] = [max(label.count("\n") + 1 for label in labels[row::rows]) for row in range(rows)]
         return sum(heights) + (heading.count("\n") + 1 if heading else 0)
@@ -207,6 +215,11 @@ def panels(
         sharey="row" if arrange == "beside" else False,
     )
     return [Panel(axes, _text_pt(width), width / columns) for axes in grid.flat]
+
+
+def named(name: str, rest: str = "") -> str:
+    """Return a label that begins with a name: Matplotlib leaves labels out that begin with an underscore."""
+    return f"\N{ZERO WIDTH SPACE}{name}{rest}" if name.startswith("_") else f"{name}{rest}"
 
 
 def order_ticks(axes: Axes, orders: Iterable[int]) -> None:
