@@ -14,10 +14,12 @@ import pyarrow.compute as pc
 
 from ...plot import Size
 from ...plot._style import ACCENT, BAND, GUIDE, INK, Panel, panel
-from . import agreement as agreements
 from . import detection
-from . import trend as trends
 from ._tables import arrow, complete, days, numbers, refuse
+from .agreement import Scale
+from .agreement import agreement as agreement_of
+from .trend import change_points
+from .trend import trend as trend_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,6 +60,20 @@ def trend(
     ------
     InvalidCombinationError
         The table has no capture of that vehicle.
+
+    Examples
+    --------
+    >>> import pyarrow as pa
+    >>> from matplotlib.figure import Figure
+    >>> from sixpulse.fleet import study
+    >>> scatter = [0.003, -0.002, 0.004, -0.004, 0.001, -0.003, 0.002, -0.001]
+    >>> ripple = [0.12 + part for part in scatter] + [0.31 + part for part in scatter]
+    >>> table = pa.table({"ripple_rms_v": ripple, "day": range(16), "vehicle": ["tractor-5"] * 16})
+    >>> axes = study.plot.trend(
+    ...     table, value="ripple_rms_v", time="day", vehicle="vehicle", name="tractor-5", ax=Figure().subplots()
+    ... )
+    >>> axes.get_title(loc="left"), axes.get_ylabel()
+    ('tractor-5: step', 'ripple rms, V')
     """
     needed = [value, time, vehicle]
     known = complete(arrow(table, needed), needed)
@@ -66,7 +82,7 @@ def trend(
         raise refuse("name", f"no capture of {name!r}")
     given: dict[str, Any] = {"value": value, "time": time, "vehicle": vehicle}
     given |= {"false_alarm": false_alarm, "minimum": minimum}
-    (said,) = trends.trend(own, **given).to_pylist()
+    (said,) = trend_of(own, **given).to_pylist()
     when = days(own, time)
     start = when.min()
     drawn = panel(ax, size)
@@ -78,7 +94,7 @@ def trend(
         label = f"drift, {said['slope_per_day']:.3g} a day (Theil-Sen)"
         heights = middle + said["slope_per_day"] * ends
         axes.plot(ends, heights, color=ACCENT, linestyle="--", linewidth=drawn.pt(1.4), label=label)
-    for i, change in enumerate(trends.change_points(own, **given).to_pylist()):
+    for i, change in enumerate(change_points(own, **given).to_pylist()):
         at = (change["last_before_day"] + change["first_after_day"]) / 2.0 - start
         first = "change, with its step" if i == 0 else None
         axes.axvline(at, color=ACCENT, linestyle="--", linewidth=drawn.pt(1.2), label=first)
@@ -204,6 +220,18 @@ def calibration(
     Returns
     -------
     matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> import pyarrow as pa
+    >>> from matplotlib.figure import Figure
+    >>> from sixpulse.fleet import study
+    >>> table = pa.table({"p": [0.1] * 20 + [0.9] * 20, "truth": ["healthy"] * 19 + ["open_diode"] * 21})
+    >>> axes = study.plot.calibration(
+    ...     table, score="p", label="truth", positive="open_diode", bins=2, ax=Figure().subplots()
+    ... )
+    >>> axes.get_title(loc="left")
+    '40 captures in 2 bins of equal count'
     """
     found = detection.calibration(table, score=score, label=label, positive=positive, bins=bins)
     stated, observed = numbers(found, "mean_probability"), numbers(found, "observed_fraction")
@@ -250,7 +278,7 @@ def agreement(
     first: str,
     second: str,
     vehicle: str | None = None,
-    scale: agreements.Scale = "difference",
+    scale: Scale = "difference",
     ax: Axes | None = None,
     size: Size | None = None,
 ) -> Axes:
@@ -269,7 +297,7 @@ def agreement(
     -------
     matplotlib.axes.Axes
     """
-    (said,) = agreements.agreement(table, first=first, second=second, vehicle=vehicle, scale=scale).to_pylist()
+    (said,) = agreement_of(table, first=first, second=second, vehicle=vehicle, scale=scale).to_pylist()
     known = complete(arrow(table, [first, second]), [first, second])
     a, b = numbers(known, first), numbers(known, second)
     drawn = panel(ax, size)
