@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["UNSEEN", "Gallery", "Picture"]
 
 #: Longest name of a trace that a plot has room for.
-_NAME_ROOM = 26
+_NAME_ROOM = 20
 #: Characters that show nothing or turn the reading direction: in a name from a file they could only mislead, and XML
 #: allows few of them.
 UNSEEN = {
