@@ -103,7 +103,7 @@ class Gallery:
         )
 
     def _plot(self, draw: Callable[[Any], object], key: str, **facts: object) -> Picture:
-        figure = _figure(5.4, 3.0)
+        figure = _figure(5.4, 3.6)
         draw(figure.subplots())
         return self._drawn(figure, key, **facts)
 
