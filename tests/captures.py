@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,3 +44,9 @@ def sprayer(*, fault: bool = True, coupling: str = "dc", count: int = 20_000) ->
         },
         engine_rpm=800.0,
     )
+
+
+def stored(path: Path, *, engine_rpm: float | None = None) -> sixpulse.Capture:
+    """A circuit-simulated capture of an NPZ file: the supply's two channels as the file says, the sensor DC-coupled."""
+    roles = {"post": "charging_post", "battery": "battery_post", "sensor": "speed_sensor"}
+    return sixpulse.read(path, roles=roles, coupling={"sensor": "dc"}, engine_rpm=engine_rpm)

@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
+from captures import stored
 from sixpulse import Trace
 from sixpulse import errors as sx_errors
 from sixpulse.contamination import (
@@ -143,15 +144,8 @@ def test_circuit_simulated_captures() -> None:
     labels = json.loads((CAPTURES / "labels.json").read_text())
     right, own_right, errors_gain, total = 0, 0, [], 0
     for name, label in labels.items():
-        data = np.load(CAPTURES / f"{name}.npz")
-        rate, coupling = float(data["fs"]), str(data["coupling"])
-        post = Trace(
-            data["post"], scale=float(data["post_lsb"]), sample_rate_hz=rate, coupling=coupling, role="charging_post"
-        )
-        sensor = Trace(
-            data["sensor"], scale=float(data["sensor_lsb"]), sample_rate_hz=rate, coupling="dc", role="speed_sensor"
-        )
-        found = assess(sensor, post, electrical_hz=label["fe"])
+        capture = stored(CAPTURES / f"{name}.npz")
+        found = assess(capture["sensor"], capture["post"], electrical_hz=label["fe"])
         if label["label"] == "not_running":
             # No ripple, so nothing can be traced, whatever the wiring.
             assert found.verdict == "undetermined", name

@@ -10,10 +10,10 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 import sixpulse
+from captures import stored
 
 FOLDER = Path(__file__).parent / "data" / "ngspice"
 LABELS: dict[str, dict[str, Any]] = json.loads((FOLDER / "labels.json").read_text(encoding="utf-8"))
@@ -21,21 +21,7 @@ LABELS: dict[str, dict[str, Any]] = json.loads((FOLDER / "labels.json").read_tex
 
 def read(name: str, *, engine_rpm: float | None = None) -> sixpulse.Capture:
     """A capture as stored: counts, volts per count, sample rate, coupling of the supply's two channels."""
-    with np.load(FOLDER / f"{name}.npz") as data:
-        rate = float(data["fs"])
-        coupling: Any = str(data["coupling"])
-        channels: tuple[tuple[str, Any, Any], ...] = (
-            ("post", coupling, "charging_post"),
-            ("battery", coupling, "battery_post"),
-            ("sensor", "dc", "speed_sensor"),
-        )
-        traces = {
-            key: sixpulse.Trace(
-                data[key], scale=float(data[f"{key}_lsb"]), sample_rate_hz=rate, coupling=how, role=role
-            )
-            for key, how, role in channels
-        }
-    return sixpulse.Capture(traces, engine_rpm=engine_rpm)
+    return stored(FOLDER / f"{name}.npz", engine_rpm=engine_rpm)
 
 
 def test_the_set_holds_every_pattern() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import sixpulse
+from captures import stored
 
 HARD = {"open_diode", "shorted_diode", "open_phase", "two_open_diodes"}
 
@@ -27,24 +28,6 @@ def truth_of(label: str) -> str:
     return "imbalance"
 
 
-def read_shared(folder: Path, name: str) -> sixpulse.Capture:
-    data = np.load(folder / f"{name}.npz")
-    rate = float(data["fs"])
-
-    def trace(key: str, role: str, coupling: str) -> sixpulse.Trace:
-        scale = float(data[f"{key}_lsb"])
-        return sixpulse.Trace(data[key], scale=scale, sample_rate_hz=rate, coupling=coupling, role=role)
-
-    coupling = str(data["coupling"])
-    return sixpulse.Capture(
-        {
-            "post": trace("post", "charging_post", coupling),
-            "battery": trace("battery", "battery_post", coupling),
-            "sensor": trace("sensor", "speed_sensor", "dc"),
-        }
-    )
-
-
 @pytest.fixture(scope="module", params=["given", "not_given"])
 def verdicts(shared: Path, request: pytest.FixtureRequest) -> list[tuple[dict[str, Any], sixpulse.results.Examination]]:
     """Every shared capture (made with ngspice, a circuit simulator of others) examined."""
@@ -52,7 +35,7 @@ def verdicts(shared: Path, request: pytest.FixtureRequest) -> list[tuple[dict[st
     labels = json.loads((folder / "labels.json").read_text())
     given = request.param == "given"
     return [
-        (label, sixpulse.examine(read_shared(folder, name), electrical_hz=label["fe"] if given else None))
+        (label, sixpulse.examine(stored(folder / f"{name}.npz"), electrical_hz=label["fe"] if given else None))
         for name, label in labels.items()
     ]
 

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shares
 
 import sixpulse
 
@@ -97,15 +97,8 @@ def pattern_of(label: str) -> str:
 def folder(path: Path) -> Iterator[Row]:
     """Rows of the captures that a labels.json describes (one NPZ file each, scaled integers)."""
     for key, label in json.loads((path / "labels.json").read_text()).items():
-        data = np.load(path / f"{key}.npz")
         for post, role in (("post", "charging_post"), ("battery", "battery_post")):
-            if post not in data:
-                continue
-            scale = float(data[f"{post}_lsb"])
-            coupling = str(data["coupling"])
-            trace = sixpulse.Trace(
-                data[post], scale=scale, sample_rate_hz=float(data["fs"]), coupling=coupling, role=role
-            )
+            trace = sixpulse.read(path / f"{key}.npz", roles={post: role})[post]
             facts = {
                 "id": key,
                 "post": role,
@@ -114,11 +107,11 @@ def folder(path: Path) -> Iterator[Row]:
                 "hz": label["fe"],
                 "rate": trace.sample_rate_hz,
                 "bits": label["bits"],
-                "coupling": coupling,
+                "coupling": trace.coupling,
                 "noise_v": label["noise"],
                 "cycles": label["fe"] * trace.duration_s,
                 "ripple_rms_v": label.get(f"rms_{post}"),
-                "step_v": scale,
+                "step_v": trace.scale,
                 "ramp": abs(label.get("params", {}).get("drift", 0.0)),
                 "sub_six": None,
             }
@@ -126,16 +119,6 @@ def folder(path: Path) -> Iterator[Row]:
 
 
 # ---------------------------------------------------------------------------------------------------- tables
-
-
-def wilson(k: int, n: int) -> str:
-    """``k`` of ``n`` in per cent with the 95 % Wilson score interval."""
-    if n == 0:
-        return "-"
-    z, p = 1.959964, k / n
-    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return f"{100 * p:.1f} ({100 * max(middle - half, 0):.1f}-{100 * min(middle + half, 1):.1f})"
 
 
 def hit(row: Row, mode: str) -> bool:
@@ -152,7 +135,7 @@ def hz_right(row: Row, mode: str) -> bool:
 def share(rows: Iterable[Row], test: Callable[[Row], bool]) -> str:
     """Share of the rows that pass, with its interval."""
     listed = list(rows)
-    return wilson(sum(map(test, listed)), len(listed))
+    return shares.in_percent(sum(map(test, listed)), len(listed))
 
 
 def targets(rows: list[Row]) -> str:
