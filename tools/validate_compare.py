@@ -14,22 +14,13 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+import shares
 
 import sixpulse
 from sixpulse import Capture, Scenario, Trace, compare_interventions, compare_points
 from sixpulse.errors import SixpulseError
 
 PATTERNS = ("healthy", "open_diode", "shorted_diode", "open_phase", "two_open_diodes", "imbalance")
-
-
-def wilson(hits: int, count: int) -> str:
-    """Write a share with its 95 % Wilson interval (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927)."""
-    if count == 0:
-        return "none"
-    z, p = 1.959964, hits / count
-    middle = (p + z * z / (2 * count)) / (1 + z * z / count)
-    reach = z * math.sqrt(p * (1 - p) / count + z * z / (4 * count * count)) / (1 + z * z / count)
-    return f"{hits} of {count} ({100 * p:.1f} %; {100 * (middle - reach):.1f} to {100 * (middle + reach):.1f} %)"
 
 
 def clamp(noise_a: float, bandwidth_hz: float) -> dict[str, Any]:
@@ -105,14 +96,14 @@ def points(seed: int, count: int) -> None:
             estimate += alone.post_estimate.rms_low_v <= true_v <= alone.post_estimate.rms_high_v
         if with_clamp.post_estimate is not None:
             narrowed += with_clamp.post_estimate.rms_low_v <= true_v <= with_clamp.post_estimate.rms_high_v
-    print(f"captures with both clamps readable: {wilson(read, count)}\n")
+    print(f"captures with both clamps readable: {shares.of(read, count)}\n")
     print("| quantity | median error | 90 % of errors below | 95 % interval holds the truth |")
     print("|---|---|---|---|")
     for name, values in errors.items():
         median, most = 100 * np.median(values), 100 * np.quantile(values, 0.9)
-        print(f"| {name} | {median:.2f} % | {most:.2f} % | {wilson(covered[name], len(values))} |")
-    print(f"\npost estimated from the battery alone, truth in the range: {wilson(estimate, read)}")
-    print(f"the same with a clamp in the cable: {wilson(narrowed, read)}\n")
+        print(f"| {name} | {median:.2f} % | {most:.2f} % | {shares.of(covered[name], len(values))} |")
+    print(f"\npost estimated from the battery alone, truth in the range: {shares.of(estimate, read)}")
+    print(f"the same with a clamp in the cable: {shares.of(narrowed, read)}\n")
 
 
 def unplugged(scenario: Scenario) -> dict[str, Any]:
@@ -200,7 +191,7 @@ def interventions(seed: int, count: int, *, verbose: bool) -> None:
     print("|---|---|---|")
     for kind in total:
         listed = ", ".join(f"{code} {n}" for (k, code), n in sorted(codes.items()) if k == kind)
-        print(f"| {kind} | {wilson(right[kind], total[kind])} | {listed} |")
+        print(f"| {kind} | {shares.of(right[kind], total[kind])} | {listed} |")
     print(f"\nwrong and not undetermined: {dict(wrong) or 'none'}\n")
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, Self, TypeAlias
 
 from . import _core
 from ._core import Capture, Machine
-from ._result import Result
+from ._result import Result, invalid
 from .results import Points, Role
 
 __all__ = [
+    "INTERVENTIONS_VERSION",
     "CircuitIntervention",
     "CircuitStage",
     "DoseResponse",
@@ -24,6 +25,9 @@ __all__ = [
     "compare_interventions",
     "compare_points",
 ]
+
+#: Version of the layout of :class:`Interventions`.
+INTERVENTIONS_VERSION = 1
 
 StageKind: TypeAlias = Literal["before", "during", "after"]
 InterventionVerdict: TypeAlias = Literal["caused_by_charging_ripple", "not_supported", "undetermined"]
@@ -47,6 +51,7 @@ InterventionNoteCode: TypeAlias = Literal[
     "measured_at_battery",
     "ripple_not_restored",
     "no_return_capture",
+    "own_signal_stays",
 ]
 
 
@@ -165,7 +170,8 @@ class CircuitStage(Result):
     stage : StageKind
         "before", "during" or "after".
     at_ripple_rms_v : float
-        R.m.s. at the ripple's orders, noise taken off, volts.
+        R.m.s. at the ripple's orders, noise taken off, volts: what the circuit carries of the ripple where its transfer
+        from the supply could be told (a turning wheel's own lines do not count then), else whatever stands there.
     at_ripple_rms_v_std : float
         Standard uncertainty of it.
     at_ripple_rms_v_low : float
@@ -248,6 +254,8 @@ class Interventions(Result):
 
     Attributes
     ----------
+    schema_version : int
+        Version of the layout of this result.
     library_version : str
         Version of the library that made it.
     supply_role : Role
@@ -277,6 +285,7 @@ class Interventions(Result):
         Cautions that apply to the intervention.
     """
 
+    schema_version: int
     library_version: str
     supply_role: Role
     verdict: InterventionVerdict
@@ -292,6 +301,20 @@ class Interventions(Result):
     cautions: tuple[str, ...]
 
     _shown = ("verdict", "circuit", "code", "reason")
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any]) -> Self:
+        """Read the result that :meth:`to_dict` wrote, by this version of the layout.
+
+        Raises
+        ------
+        InvalidDocumentError
+            Another version of the layout, a missing or unknown key, or a value of the wrong type.
+        """
+        version = document.get("schema_version") if isinstance(document, Mapping) else None
+        if isinstance(version, int) and version != INTERVENTIONS_VERSION:
+            raise invalid(f"{cls.__name__}.schema_version", f"expected {INTERVENTIONS_VERSION}, got {version}")
+        return super().from_dict(document)
 
 
 def compare_points(

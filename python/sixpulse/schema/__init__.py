@@ -1,6 +1,7 @@
-"""The JSON Schema of :meth:`sixpulse.results.Examination.to_json`, published as ``examination-1.json`` in this folder.
+"""The JSON Schemas of the documents that ``to_json`` of the main results writes, published in this folder.
 
-The published copy is generated from the result classes; ``python -m sixpulse.schema FILE`` writes it anew.
+``examination-1.json``, ``interventions-1.json``, ``points-1.json`` and ``meter_reading-1.json``: name and version of the
+layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them anew.
 """
 
 from __future__ import annotations
@@ -13,25 +14,42 @@ from typing import Any, Literal
 import numpy as np
 
 from .._result import Result, fields_of
-from ..results import SCHEMA_VERSION, Examination
+from ..compare import INTERVENTIONS_VERSION, Interventions
+from ..meter import MeterReading
+from ..results import SCHEMA_VERSION, Examination, Points
 
-__all__ = ["attribute_texts", "json_schema"]
+__all__ = ["DOCUMENTS", "attribute_texts", "json_schema"]
+
+#: The published documents: file name without extension, result class, version of its layout.
+DOCUMENTS: dict[str, tuple[type[Result], int]] = {
+    f"{name}-{version}": (result, version)
+    for name, result, version in (
+        ("examination", Examination, SCHEMA_VERSION),
+        ("interventions", Interventions, INTERVENTIONS_VERSION),
+        ("points", Points, 1),
+        ("meter_reading", MeterReading, 1),
+    )
+}
 
 
-def json_schema() -> dict[str, Any]:
-    """Generate the JSON Schema (draft 2020-12) of :meth:`Examination.to_json`.
+def json_schema(document: str = f"examination-{SCHEMA_VERSION}") -> dict[str, Any]:
+    """Generate the JSON Schema (draft 2020-12) of one of the :data:`DOCUMENTS`.
 
     >>> json_schema()["properties"]["schema_version"]["const"]
     1
+    >>> json_schema("interventions-1")["title"]
+    'Interventions'
     """
+    result, version = DOCUMENTS[document]
     definitions: dict[str, Any] = {}
-    root = _class_schema(Examination, definitions)
-    definitions.pop("Examination", None)
-    root["properties"]["schema_version"]["const"] = SCHEMA_VERSION
+    root = _class_schema(result, definitions)
+    definitions.pop(result.__name__, None)
+    if "schema_version" in root["properties"]:
+        root["properties"]["schema_version"]["const"] = version
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": f"urn:sixpulse:examination:{SCHEMA_VERSION}",
-        "title": "Examination",
+        "$id": f"urn:sixpulse:{document.rpartition('-')[0]}:{version}",
+        "title": result.__name__,
         **root,
         "$defs": dict(sorted(definitions.items())),
     }

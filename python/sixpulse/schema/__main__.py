@@ -1,10 +1,12 @@
-"""Writes the JSON Schema of an examination: ``python -m sixpulse.schema FILE``."""
+"""Writes the published JSON Schemas: ``python -m sixpulse.schema FOLDER``."""
 
 import json
 import sys
 from pathlib import Path
 
-from . import json_schema
+from . import DOCUMENTS, json_schema
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text(json.dumps(json_schema(), indent=2) + "\n", encoding="utf-8")
+    for name in DOCUMENTS:
+        text = json.dumps(json_schema(name), indent=2) + "\n"
+        Path(sys.argv[1], f"{name}.json").write_text(text, encoding="utf-8")

@@ -7,7 +7,7 @@
 
 use super::batches::Power;
 use super::effect::{DoseResponse, Effect};
-use super::observe::{self, Cycle, Signal};
+use super::observe::{self, Cycle, Signal, Transfer};
 use super::verdict::{Case, InterventionCode, InterventionVerdict, acted};
 use crate::error::{Error, Result};
 use crate::examine::{ExamineOptions, track_of};
@@ -52,7 +52,8 @@ pub struct Stage {
 pub struct CircuitStage {
     /// Which one.
     pub stage: StageKind,
-    /// R.m.s. at the ripple's orders, noise taken off, volts.
+    /// R.m.s. at the ripple's orders, noise taken off, volts: what the circuit carries of the ripple where its transfer
+    /// from the supply could be told (a turning wheel's own lines do not count then), else whatever stands there.
     pub at_ripple_rms_v: f64,
     /// Standard uncertainty of it.
     pub at_ripple_rms_v_std: f64,
@@ -103,12 +104,15 @@ pub enum InterventionNoteCode {
     RippleNotRestored,
     /// No capture after restoring.
     NoReturnCapture,
+    /// The circuit has a signal of its own, larger than what it carries of the ripple, that stays.
+    OwnSignalStays,
 }
 words!(InterventionNoteCode, "code", "engine_speed_changed" => InterventionNoteCode::EngineSpeedChanged,
     "engine_speed_unknown" => InterventionNoteCode::EngineSpeedUnknown,
     "measured_at_battery" => InterventionNoteCode::MeasuredAtBattery,
     "ripple_not_restored" => InterventionNoteCode::RippleNotRestored,
-    "no_return_capture" => InterventionNoteCode::NoReturnCapture);
+    "no_return_capture" => InterventionNoteCode::NoReturnCapture,
+    "own_signal_stays" => InterventionNoteCode::OwnSignalStays);
 
 /// One such thing, in a sentence.
 #[derive(Debug, Clone, PartialEq)]
@@ -124,6 +128,8 @@ pub struct InterventionNote {
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Interventions {
+    /// Version of the layout of this result.
+    pub schema_version: u32,
     /// Version of the library that made it.
     pub library_version: String,
     /// Where the ripple was read.
@@ -153,6 +159,9 @@ pub struct Interventions {
     /// Cautions that apply to the intervention.
     pub cautions: Vec<String>,
 }
+
+/// Version of the layout of [`Interventions`].
+pub const INTERVENTIONS_VERSION: u32 = 1;
 
 /// What is known besides the captures.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -309,7 +318,8 @@ impl Record {
             {
                 first = Some((capture, cycle.electrical_hz(), orders.clone()));
             }
-            stages.push(observed(*kind, capture, supply, cycle, &orders, names)?);
+            let observed = Observed::read(*kind, capture, (supply, cycle, &orders), names, stages.first())?;
+            stages.push(observed);
         }
         Ok(Self { stages })
     }
@@ -351,6 +361,7 @@ impl Record {
             }
         };
         Interventions {
+            schema_version: INTERVENTIONS_VERSION,
             library_version: crate::VERSION.into(),
             supply_role,
             verdict,
@@ -361,8 +372,8 @@ impl Record {
             step: contrast.as_ref().map_or(1, |c| c.0),
             ripple_effect: contrast.map(|c| c.2),
             ripple_effect_of_return: self.return_effect(),
+            notes: self.notes(supply_role).into_iter().chain(self.own_signals(&circuits)).collect(),
             circuits,
-            notes: self.notes(supply_role),
             cautions: cautions(),
         }
     }
@@ -467,6 +478,24 @@ impl Record {
         list
     }
 
+    /// A disturbed circuit's own signal is a turning wheel's, or that of a second source.
+    fn own_signals(&self, circuits: &[(String, CircuitIntervention)]) -> Vec<InterventionNote> {
+        let signals = self.before().map(|b| b.circuits.as_slice()).unwrap_or_default();
+        let kept = |((name, found), signal): (&(String, CircuitIntervention), &Signal)| {
+            let own = signal.own();
+            let larger = own.is_clear() && own.rms() > signal.at_ripple.rms();
+            (larger && found.verdict == InterventionVerdict::CausedByChargingRipple).then(|| InterventionNote {
+                code: InterventionNoteCode::OwnSignalStays,
+                statement: format!(
+                    "\"{name}\" has a signal of its own that stays ({:.0} mV r.m.s.): a wheel that turns, or, with the \
+                     sensor at rest, a second source besides the ripple.",
+                    1e3 * own.rms()
+                ),
+            })
+        };
+        circuits.iter().zip(signals).filter_map(kept).collect()
+    }
+
     /// Electrical frequency before and at the stage that departs by more than 5 % from it. Readings a third or a half
     /// apart are the same speed read as another order.
     fn speed_change(&self) -> Option<(f64, f64)> {
@@ -495,26 +524,28 @@ fn first_cycle(capture: &Capture, supply: &Trace, options: &InterventionOptions)
     Ok(track_of(&alone, &known)?.map(Cycle::Tracked))
 }
 
-fn observed(
-    kind: StageKind,
-    capture: &Capture,
-    supply: &Trace,
-    cycle: Option<Cycle>,
-    orders: &[usize],
-    names: &[(String, Role)],
-) -> Result<Observed> {
-    let nothing = Signal { at_ripple: NOTHING, whole: NOTHING };
-    let read = |trace: &Trace| match &cycle {
-        Some(cycle) => observe::read(trace, cycle, orders),
-        None => Ok(nothing),
-    };
-    let ripple = read(supply)?.at_ripple;
-    let circuits =
-        names.iter().map(|(name, role)| read(matching(capture, name, *role, kind)?)).collect::<Result<Vec<_>>>()?;
-    Ok(Observed { kind, engine_rpm: capture.engine_rpm(), ripple, circuits, cycle })
-}
-
 impl Observed {
+    /// Reads a capture at the orders of a cycle; `before` is the first stage.
+    fn read(
+        kind: StageKind,
+        capture: &Capture,
+        (supply, cycle, orders): (&Trace, Option<Cycle>, &[usize]),
+        names: &[(String, Role)],
+        before: Option<&Self>,
+    ) -> Result<Self> {
+        let ripple = cycle.as_ref().map_or(Ok(NOTHING), |cycle| observe::read_supply(supply, cycle, orders))?;
+        let circuits = names.iter().enumerate().map(|(i, (name, role))| {
+            let trace = matching(capture, name, *role, kind)?;
+            let first = before.and_then(|b| b.circuits.get(i));
+            match &cycle {
+                Some(cycle) => observe::read_circuit(trace, supply, cycle, orders, first),
+                None => Ok(Signal { at_ripple: NOTHING, whole: NOTHING, transfer: Transfer::Unknown }),
+            }
+        });
+        let circuits = circuits.collect::<Result<Vec<_>>>()?;
+        Ok(Self { kind, engine_rpm: capture.engine_rpm(), ripple, circuits, cycle })
+    }
+
     fn stage(&self) -> Stage {
         let (low, high) = self.ripple.interval();
         Stage {
@@ -561,7 +592,7 @@ impl Words<'_> {
                 format!("the disturbance goes with the ripple and comes back with it: {changes}")
             }
             InterventionCode::CircuitStays if self.circuit.is_none() => format!(
-                "the ripple went to {ripple} of what it was; the circuit shows nothing at its orders (less than \
+                "the ripple went to {ripple} of what it was; the circuit carried none of it (less than \
                  {before_mv:.1} mV r.m.s.), and what it does show stays"
             ),
             InterventionCode::CircuitStays => format!("the disturbance stays: {changes}"),

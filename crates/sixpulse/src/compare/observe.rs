@@ -3,9 +3,16 @@
 //! Where the electrical cycle is found, amplitudes are read against its tracked angle, order by order. Where it is not
 //! (the field is off), they are read from the spectrum in narrow bands about the frequencies at which the ripple stood
 //! before, scaled with the engine's speed where both are known: what is left there counts, whatever its source.
+//!
+//! A circuit with a signal of its own (a wheel that turns) has 10 to 100 times the disturbance beside it, and some of it
+//! on the ripple's orders. There the transfer of [`crate::contamination`] decides: it tells the ripple from the teeth by
+//! one gain and one delay over many orders. Where the ripple is gone, the orders that it had are looked for together, at
+//! one frequency for all of them: a tooth frequency may lie on one of them, not on two.
 
 use super::batches::{Batches, Power};
+use super::student_95;
 use crate::angle::PhaseTrack;
+use crate::contamination::{self, Contamination, ContaminationVerdict};
 use crate::error::Result;
 use crate::examine::COMPUTED_FREQUENCY_STD;
 use crate::rectifier::Pattern;
@@ -26,6 +33,18 @@ const LOWEST_HZ: f64 = 20.0;
 const HIGHEST: f64 = 12.5;
 /// Relative uncertainty of the noise floor taken from the median of the bins.
 const FLOOR_STD: f64 = 0.03;
+/// Degrees of freedom of what is read from a spectrum or a transfer: many bins.
+const FREEDOM: usize = 60;
+/// Highest order of the pattern that is looked for.
+const PATTERN_ORDERS: u32 = 24;
+/// Least share of the pattern's power of an order that is looked for.
+const PATTERN_SHARE: f64 = 0.003;
+/// Frequencies at which the pattern is looked for, over twice [`BAND`].
+const PATTERN_STEPS: usize = 121;
+/// Relative half width about each order, besides the wander seen before: more than a step of the search.
+const PATTERN_WIDTH: f64 = 0.003;
+/// A pattern that may still be there to more than this share is read from the bands instead.
+const PATTERN_GONE: f64 = 0.5;
 
 /// What a stage is read against.
 pub(super) enum Cycle {
@@ -66,13 +85,38 @@ pub(super) fn later_cycle(
     })
 }
 
+/// What the transfer from the supply says of a circuit.
+#[derive(Debug, Clone)]
+pub(super) enum Transfer {
+    /// It carries the ripple.
+    Carries(Carried),
+    /// It carries none that would matter.
+    Clean,
+    /// There is no cycle, or the capture does not tell.
+    Unknown,
+}
+
+/// The ripple that a circuit carries.
+#[derive(Debug, Clone)]
+pub(super) struct Carried {
+    /// Volts per volt, signed.
+    pub(super) gain: f64,
+    pub(super) gain_std: f64,
+    /// Its orders and their mean squares.
+    pattern: Vec<(u32, f64)>,
+    /// Half the range of the electrical frequency over the record, relative.
+    wander: f64,
+}
+
 /// A trace's signal in one stage.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Signal {
     /// At the ripple's orders.
     pub(super) at_ripple: Power,
     /// From 20 Hz to beyond order 12.
     pub(super) whole: Power,
+    /// How it got there.
+    pub(super) transfer: Transfer,
 }
 
 impl Signal {
@@ -91,27 +135,107 @@ pub(super) fn ripple_orders(supply: &Trace, track: &PhaseTrack) -> Vec<usize> {
     Batches::read(supply, track).map(|b| b.clear_orders()).unwrap_or_default()
 }
 
-/// Reads a trace of a stage at `orders` (from 0).
+/// Reads the supply of a stage at `orders` (from 0).
 ///
 /// # Errors
 /// As [`auto_spectrum`] and [`Batches::read`].
-pub(super) fn read(trace: &Trace, cycle: &Cycle, orders: &[usize]) -> Result<Signal> {
-    let spectrum = Spectrum::new(trace)?;
-    let hz = cycle.electrical_hz();
-    let whole = spectrum.power(|f| (LOWEST_HZ..=HIGHEST * hz).contains(&f));
-    let at_ripple = match cycle {
-        Cycle::Tracked(track) => Batches::tapered(trace, track)?.power(orders),
+pub(super) fn read_supply(trace: &Trace, cycle: &Cycle, orders: &[usize]) -> Result<Power> {
+    at_orders(trace, &Spectrum::new(trace, averaged(trace))?, cycle, orders)
+}
+
+/// Reads a circuit of a stage at `orders` (from 0) of the supply's ripple; `before` is the circuit in the first stage.
+///
+/// # Errors
+/// As [`auto_spectrum`] and [`Batches::read`].
+pub(super) fn read_circuit(
+    trace: &Trace,
+    supply: &Trace,
+    cycle: &Cycle,
+    orders: &[usize],
+    before: Option<&Signal>,
+) -> Result<Signal> {
+    let spectrum = Spectrum::new(trace, averaged(trace))?;
+    let whole = spectrum.power(|f| (LOWEST_HZ..=HIGHEST * cycle.electrical_hz()).contains(&f));
+    let found = match cycle {
+        Cycle::Tracked(track) => transferred(trace, supply, track),
+        Cycle::Expected(hz, _) => gone(trace, *hz, before)?,
+    };
+    let (transfer, at_ripple) = match found {
+        Some((transfer, at_ripple)) => (transfer, at_ripple),
+        None => (Transfer::Unknown, at_orders(trace, &spectrum, cycle, orders)?),
+    };
+    Ok(Signal { at_ripple, whole, transfer })
+}
+
+/// What stands at the orders, whatever its source.
+fn at_orders(trace: &Trace, spectrum: &Spectrum, cycle: &Cycle, orders: &[usize]) -> Result<Power> {
+    match cycle {
+        Cycle::Tracked(track) => Ok(Batches::tapered(trace, track)?.power(orders)),
         Cycle::Expected(hz, _) => {
             let reach = 2.0 * spectrum.bin_hz;
-            spectrum.power(|f| {
+            Ok(spectrum.power(|f| {
                 orders.iter().any(|i| {
                     let centre = (i + 1) as f64 * hz;
                     (f - centre).abs() <= BAND * centre + reach
                 })
-            })
+            }))
         }
-    };
-    Ok(Signal { at_ripple, whole })
+    }
+}
+
+/// What the transfer from the supply says; `None` where it does not tell.
+fn transferred(circuit: &Trace, supply: &Trace, track: &PhaseTrack) -> Option<(Transfer, Power)> {
+    contamination::check_pair(circuit, supply).ok()?;
+    let found = contamination::assess(circuit, supply, track);
+    match found.verdict {
+        ContaminationVerdict::Contaminated => {
+            let (gain, rms_v) = found.gain_v_per_v.zip(found.ripple_rms_v)?;
+            // An uncertainty that could not be stated leaves all of the gain open.
+            let gain_std = found.gain_v_per_v_std.unwrap_or(gain.abs());
+            let mean_square = rms_v * rms_v;
+            let std = 2.0 * mean_square * gain_std / gain.abs();
+            let carried = Carried { gain, gain_std, pattern: pattern(&found), wander: wander(track) };
+            Some((Transfer::Carries(carried), Power { mean_square, std, freedom: FREEDOM }))
+        }
+        ContaminationVerdict::Clean => {
+            let gain = found.detectable_gain_v_per_v?.max(contamination::LEAST_GAIN_V_PER_V);
+            let supply_rms_v = found.orders.iter().map(|o| 0.5 * o.supply_v.powi(2)).sum::<f64>().sqrt();
+            Some((Transfer::Clean, at_most(gain * supply_rms_v)))
+        }
+        ContaminationVerdict::Undetermined => None,
+    }
+}
+
+/// Nothing seen, and at most this r.m.s. value (95 %).
+fn at_most(rms_v: f64) -> Power {
+    Power { mean_square: 0.0, std: rms_v * rms_v / student_95(FREEDOM), freedom: FREEDOM }
+}
+
+/// Mean squares of the orders that show the common transfer by themselves.
+fn pattern(found: &Contamination) -> Vec<(u32, f64)> {
+    let own = |o: &&contamination::OrderTransfer| o.agrees && o.order <= PATTERN_ORDERS;
+    found.orders.iter().filter(own).map(|o| (o.order, 0.5 * (o.gain * o.supply_v).powi(2))).collect()
+}
+
+/// Half the range of the frequency over a track, relative.
+fn wander(track: &PhaseTrack) -> f64 {
+    let hz = (0..=16).map(|i| track.hz_at(f64::from(i) / 16.0 * track.duration_s()));
+    let (low, high) = hz.fold((f64::INFINITY, 0.0_f64), |(l, h), f| (l.min(f), h.max(f)));
+    0.5 * (high - low) / track.mean_hz()
+}
+
+/// How much of the ripple that the circuit carried before may still be there; `None` where it carried none, or where
+/// too much of it may.
+fn gone(circuit: &Trace, expected_hz: f64, before: Option<&Signal>) -> Result<Option<(Transfer, Power)>> {
+    let Some(Signal { at_ripple, transfer: Transfer::Carries(carried), .. }) = before else { return Ok(None) };
+    let flat = contamination::without_edges(circuit);
+    let share = Spectrum::new(&flat, SEGMENT.min(flat.len()))?.share_of(carried, expected_hz);
+    Ok(share.filter(|s| *s < PATTERN_GONE).map(|s| (Transfer::Unknown, at_most(s * at_ripple.rms()))))
+}
+
+/// Segment of an averaged spectrum, samples.
+fn averaged(trace: &Trace) -> usize {
+    SEGMENT.min(1 << trace.len().max(1).ilog2())
 }
 
 /// A spectrum with its noise floor.
@@ -124,12 +248,11 @@ struct Spectrum {
 }
 
 impl Spectrum {
-    fn new(trace: &Trace) -> Result<Self> {
+    fn new(trace: &Trace, length: usize) -> Result<Self> {
         if trace.len() < LEAST_SAMPLES {
             let (minimum, actual) = (LEAST_SAMPLES, trace.len());
             return Err(crate::Error::TooShort { parameter: "trace".into(), minimum, actual });
         }
-        let length = SEGMENT.min(1 << trace.len().ilog2());
         let welch = Welch::hann(length)?;
         let rate = trace.sample_rate_hz();
         let spectrum = auto_spectrum(trace, rate, &welch)?;
@@ -155,7 +278,40 @@ impl Spectrum {
         }
         let scatter = (1.5 * squares / self.averages).sqrt();
         let std = scatter.hypot(FLOOR_STD * count * self.floor) * self.bin_hz;
-        Power { mean_square: sum * self.bin_hz, std, freedom: 60 }
+        Power { mean_square: sum * self.bin_hz, std, freedom: FREEDOM }
+    }
+
+    /// Largest share (of the amplitude) of a pattern of orders that may stand here at one frequency near the one
+    /// expected, noise and all else that lies there counted in; `None` without a pattern.
+    ///
+    /// At each frequency the share is that of the order that shows second least: whatever else the circuit has may lift
+    /// an order, but nothing takes a line away from two of them.
+    fn share_of(&self, carried: &Carried, expected_hz: f64) -> Option<f64> {
+        let least = PATTERN_SHARE * carried.pattern.iter().map(|p| p.1).sum::<f64>();
+        let strong: Vec<(f64, f64)> =
+            carried.pattern.iter().filter(|p| p.1 > least).map(|(n, p)| (f64::from(*n), *p)).collect();
+        let mut sums = vec![0.0];
+        for density in &self.spectrum.density {
+            sums.push(sums.last().copied().unwrap_or(0.0) + density * self.bin_hz);
+        }
+        let width = carried.wander + PATTERN_WIDTH;
+        let between = |low_hz: f64, high_hz: f64| {
+            let low = ((low_hz / self.bin_hz).floor().max(0.0) as usize).min(sums.len() - 1);
+            let high = ((high_hz / self.bin_hz).ceil().max(0.0) as usize + 1).min(sums.len() - 1);
+            sums[high] - sums[low]
+        };
+        let reach = 2.0 * self.bin_hz;
+        let at = |step: usize| -> Option<f64> {
+            let hz = expected_hz * (1.0 + BAND * (2.0 * step as f64 / (PATTERN_STEPS - 1) as f64 - 1.0));
+            let share = |(n, p): &(f64, f64)| {
+                let (centre, half) = (n * hz, n * hz * width + reach);
+                between(centre - half, centre + half) / p
+            };
+            let mut shares: Vec<f64> = strong.iter().map(share).collect();
+            shares.sort_unstable_by(f64::total_cmp);
+            shares.get(1).or(shares.first()).copied()
+        };
+        (0..PATTERN_STEPS).filter_map(at).reduce(f64::max).map(|power| power.max(0.0).sqrt())
     }
 }
 

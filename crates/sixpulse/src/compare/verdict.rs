@@ -1,7 +1,7 @@
 //! What an intervention proves of one circuit.
 
 use super::effect::{DoseResponse, Effect};
-use super::observe::Signal;
+use super::observe::{Signal, Transfer};
 use crate::trace::words;
 
 /// Whether the disturbance comes from the charging ripple.
@@ -121,6 +121,8 @@ const KEPT: f64 = 0.5;
 const OWN_CHANGE: f64 = 2.0;
 /// Gain that must have been seen to say that a circuit carries none of the ripple, volts per volt.
 const SEEN_GAIN: f64 = 0.1;
+/// Relative difference of the gain before and after that the path's change with speed and load explains.
+const SAME_GAIN: f64 = 0.3;
 /// Stages from which the line over them is asked for its intercept.
 const STAGES_FOR_DOSE: usize = 4;
 
@@ -149,7 +151,8 @@ impl Case<'_> {
         if !self.before.at_ripple.is_clear() {
             return self.nothing_at_the_ripple();
         }
-        if self.before.at_ripple.rms() < LEAK * self.before.own().rms() {
+        let carries = matches!(&self.before.transfer, Transfer::Carries(c) if c.gain.abs() > SEEN_GAIN);
+        if !carries && self.before.at_ripple.rms() < LEAK * self.before.own().rms() {
             return InterventionCode::CircuitBelowNoise;
         }
         let Some(circuit) = Effect::between(&self.before.at_ripple, &self.during.at_ripple) else {
@@ -172,7 +175,7 @@ impl Case<'_> {
         }
         let fell = self.ripple.ratio_high < 1.0 / LEAST_CHANGE;
         match Effect::between(&self.before.whole, &self.during.whole) {
-            Some(whole) if fell && whole.ratio_low > STAYS => InterventionCode::CircuitStays,
+            Some(whole) if fell && whole.ratio_low > STAYS && whole.ratio < GREW => InterventionCode::CircuitStays,
             _ => InterventionCode::SensorTurned,
         }
     }
@@ -184,8 +187,12 @@ impl Case<'_> {
         high.is_clear() && high.rms() > OWN_CHANGE * low.rms() && high.rms() > KEPT * self.before.at_ripple.rms()
     }
 
-    /// Without a cycle the bands about the ripple's orders are wide enough for a tooth frequency to fall into one.
+    /// Without a cycle the bands about the ripple's orders are wide enough for a tooth frequency to fall into one. What
+    /// was the supply's ripple by its transfer does not stay without it: something else came in.
     fn own_in_the_way(&self) -> bool {
+        if !self.during_tracked && matches!(self.before.transfer, Transfer::Carries(_)) {
+            return true;
+        }
         let own = self.before.own().rms().max(self.during.own().rms());
         !self.during_tracked && own > KEPT * self.during.at_ripple.rms()
     }
@@ -198,12 +205,28 @@ impl Case<'_> {
         }
         let back = self.ripple_return.filter(|r| r.ratio > KEPT && r.ratio < 1.0 / KEPT);
         let (Some(ripple), Some(after)) = (back, self.after) else { return InterventionCode::FollowsRipple };
+        if !same_transfer(&self.before.transfer, &after.transfer) {
+            return InterventionCode::DidNotReturn;
+        }
         match Effect::between(&self.before.at_ripple, &after.at_ripple) {
             Some(circuit) if after.at_ripple.is_clear() && circuit.ratio_high > ripple.ratio_low * KEPT => {
                 InterventionCode::FollowsAndReturns
             }
             _ => InterventionCode::DidNotReturn,
         }
+    }
+}
+
+/// False where two stages tell the transfer and it differs: in sign, or by more than [`SAME_GAIN`] and three standard
+/// uncertainties.
+fn same_transfer(before: &Transfer, after: &Transfer) -> bool {
+    match (before, after) {
+        (Transfer::Carries(a), Transfer::Carries(b)) => {
+            let allowed = SAME_GAIN * a.gain.abs() + 3.0 * a.gain_std.hypot(b.gain_std);
+            (a.gain - b.gain).abs() <= allowed && a.gain * b.gain > 0.0
+        }
+        (Transfer::Carries(_), Transfer::Clean) => false,
+        _ => true,
     }
 }
 

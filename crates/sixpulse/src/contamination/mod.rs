@@ -337,6 +337,11 @@ impl Subject {
     }
 }
 
+/// The circuit as the transfer is read from it: a switched signal's levels taken off and its edges bridged.
+pub(crate) fn without_edges(circuit: &Trace) -> Trace {
+    Subject::new(circuit).trace
+}
+
 fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Contamination {
     let subject = Subject::new(circuit);
     let spectra = CrossSpectra::new(supply, &subject.trace);
