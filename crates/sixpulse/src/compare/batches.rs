@@ -25,6 +25,8 @@ const CLEAR: f64 = 5.0;
 pub(super) struct Batches {
     /// Row = batch, column `n - 1` = order `n`.
     pub(super) means: Array2<Complex64>,
+    /// The same cycle by cycle.
+    cycles: Array2<Complex64>,
     /// Expected squared magnitude of the noise in one batch's mean, by order.
     noise: Vec<f64>,
     /// Expected squared magnitude of the converter's distortion in an order: it repeats with the cycle, so that no
@@ -159,7 +161,13 @@ impl Batches {
         let in_each = count as f64 / batches as f64;
         let noise = cycles.axis_iter(Axis(1)).map(|c| successive_variance(c.iter().copied()) / in_each).collect();
         let hz = (0..batches).map(|b| (start(b + 1) - start(b)) as f64 / (time(b + 1) - time(b))).collect();
-        Self { means, noise, distortion: 0.0, hz }
+        Self { means, cycles: cycles.clone(), noise, distortion: 0.0, hz }
+    }
+
+    /// The cycles of a batch.
+    fn cycles_of(&self, b: usize) -> std::ops::Range<usize> {
+        let start = |b: usize| b * self.cycles.nrows() / self.hz.len();
+        start(b)..start(b + 1)
     }
 
     pub(super) fn count(&self) -> usize {
@@ -180,6 +188,7 @@ impl Batches {
         let noise = self.noise.iter().zip(&other.noise).map(|(a, b)| a + b).collect();
         Self {
             means: &self.means - &other.means,
+            cycles: &self.cycles - &other.cycles,
             noise,
             distortion: self.distortion + other.distortion,
             hz: self.hz.clone(),
@@ -188,22 +197,44 @@ impl Batches {
 
     /// The trace as it would be without a delay of `delay_s` on its channel.
     pub(super) fn advanced(mut self, delay_s: f64) -> Self {
-        for (mut row, hz) in self.means.axis_iter_mut(Axis(0)).zip(&self.hz) {
-            for (i, a) in row.iter_mut().enumerate() {
-                *a *= Complex64::cis(std::f64::consts::TAU * (i + 1) as f64 * hz * delay_s);
-            }
+        let hz = self.hz.clone();
+        for (b, hz) in hz.iter().enumerate() {
+            let turn = |i: usize| Complex64::cis(std::f64::consts::TAU * (i + 1) as f64 * hz * delay_s);
+            let cycles = self.cycles_of(b);
+            self.means.row_mut(b).indexed_iter_mut().for_each(|(i, a)| *a *= turn(i));
+            let mut own = self.cycles.slice_axis_mut(Axis(0), Slice::from(cycles));
+            own.indexed_iter_mut().for_each(|((_, i), a)| *a *= turn(i));
         }
         self
     }
 
+    /// Mean product of an order (index from 0) of `other` in each cycle of a batch with this trace's in the two cycles
+    /// beside it: their noise is independent, so that it neither adds to a power nor pulls a ratio down (an instrumental
+    /// variable; Reiersol, Econometrica 1941, from memory), and a real change from cycle to cycle does not pass for noise.
+    pub(super) fn product(&self, other: &Self, (b, i): (usize, usize)) -> Complex64 {
+        let (own, theirs, count) = (self.cycles.column(i), other.cycles.column(i), self.cycles.nrows());
+        let at = |c: usize| own.get(c).copied().unwrap_or_default();
+        let cycles = self.cycles_of(b);
+        let of_each = cycles.len().max(1) as f64;
+        let products = cycles.map(|c| {
+            let beside = match c {
+                0 => at(1),
+                _ if c + 1 == count => at(c - 1),
+                _ => 0.5 * (at(c - 1) + at(c + 1)),
+            };
+            beside.conj() * theirs.get(c).copied().unwrap_or_default()
+        });
+        products.sum::<Complex64>() / of_each
+    }
+
     /// Squared amplitude of an order (index from 0) in each batch, noise taken off.
     fn squares(&self, i: usize) -> impl Iterator<Item = f64> + '_ {
-        self.means.column(i).into_iter().map(move |a| a.norm_sqr() - self.noise[i])
+        (0..self.hz.len()).map(move |b| self.product(self, (b, i)).re)
     }
 
     /// Peak amplitude of an order (index from 0) over the record, noise taken off.
     pub(super) fn amplitude(&self, i: usize) -> f64 {
-        (self.squares(i).sum::<f64>() / self.count() as f64).max(0.0).sqrt()
+        (self.squares(i).sum::<f64>() / self.hz.len() as f64).max(0.0).sqrt()
     }
 
     /// Orders (indices from 0) that stand clear of the noise.
@@ -219,7 +250,7 @@ impl Batches {
 
     /// Mean square of the orders given, batch by batch: `sum c_n^2 / 2`, noise taken off.
     pub(super) fn mean_squares(&self, orders: &[usize]) -> Vec<f64> {
-        let mut out = vec![0.0; self.count()];
+        let mut out = vec![0.0; self.hz.len()];
         for &i in orders.iter().filter(|i| **i < self.orders()) {
             out.iter_mut().zip(self.squares(i)).for_each(|(sum, square)| *sum += 0.5 * square);
         }
@@ -251,14 +282,14 @@ impl Batches {
     /// Complex ratio `response / self` at an order (index from 0) with the standard uncertainty of each of its parts;
     /// `None` where `self` shows nothing.
     ///
-    /// Least squares over the batches, the noise of `self` taken off its power, so that it does not pull the ratio down.
+    /// By [`Batches::product`] over the batches; the uncertainty from their scatter about it.
     pub(super) fn ratio(&self, response: &Self, i: usize) -> Option<(Complex64, f64)> {
         let power: f64 = self.squares(i).sum();
         if power <= 0.0 || i >= response.orders() {
             return None;
         }
         let pairs = || self.means.column(i).into_iter().zip(response.means.column(i));
-        let ratio = pairs().map(|(x, y)| x.conj() * y).sum::<Complex64>() / power;
+        let ratio = (0..self.count()).map(|b| self.product(response, (b, i))).sum::<Complex64>() / power;
         let left: f64 = pairs().map(|(x, y)| (y - ratio * x).norm_sqr()).sum();
         let distortion = (response.distortion + ratio.norm_sqr() * self.distortion) * self.count() as f64 / power;
         let variance = left / (self.count() as f64 - 1.0).max(1.0) / power + distortion;

@@ -2,7 +2,8 @@
 //!
 //! Order by order `Z = V / I`; over the orders a least-squares fit of `V = (R + jwL + 1/(jwC)) I`, which is linear in
 //! `R`, `L` and `1/C`, with the frequency of each batch of cycles. Weights are the inverse of the noise plus 1 % of the
-//! voltage, so that no single strong order decides; the noise of the current is taken off the normal matrix. The
+//! voltage, so that no single strong order decides; each cycle's current is paired with that of the cycles beside it, so
+//! that its noise does not pull the impedance down. The
 //! uncertainty has three parts: the scatter of the batches, the scatter of the orders about the model, and the distortion
 //! of the converters, which no average removes.
 
@@ -284,14 +285,13 @@ fn distortions<const N: usize>(current: &Batches, voltage: &Batches, used: &[usi
 
 impl<const N: usize> Normal<N> {
     fn add(&mut self, current: &Batches, voltage: &Batches, (b, i): (usize, usize), weight: f64) {
-        let (Some(a), Some(v)) = (current.means.get((b, i)), voltage.means.get((b, i))) else { return };
+        let (power, cross) = (current.product(current, (b, i)), current.product(voltage, (b, i)));
         let w = TAU * (i + 1) as f64 * current.hz.get(b).copied().unwrap_or(current.mean_hz());
         let z = basis::<N>(w);
-        let power = a.norm_sqr() - current.noise(i);
         for k in 0..N {
-            self.vector[k] += weight * ((z[k] * a).conj() * v).re;
+            self.vector[k] += weight * (z[k].conj() * cross).re;
             for m in 0..N {
-                self.matrix[k][m] += weight * (z[k].conj() * z[m]).re * power;
+                self.matrix[k][m] += weight * (z[k].conj() * z[m] * power).re;
             }
         }
     }
