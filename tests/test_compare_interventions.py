@@ -234,11 +234,21 @@ def test_several_circuits() -> None:
     assert found.circuits["other"].verdict == "not_supported"
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_simulated_field_unplugged(seed: int) -> None:
-    """The simulator's vehicle with its field off keeps battery, loads and noise; the sensor's path stays."""
+@pytest.mark.parametrize(
+    ("seed", "mode", "verdict"),
+    [
+        (1, "contaminated_still", "caused_by_charging_ripple"),
+        (7, "contaminated_turning", "caused_by_charging_ripple"),
+        (9, "contaminated_turning", "caused_by_charging_ripple"),  # switched sensor
+        (4, "clean_turning", "not_supported"),
+        (5, "clean_turning", "not_supported"),
+        (6, "clean_still", "undetermined"),
+    ],
+)
+def test_simulated_field_unplugged(seed: int, mode: str, verdict: str) -> None:
+    """The simulator's vehicle with its field off keeps battery, loads, noise and a turning wheel; the path stays."""
     scenario = sixpulse.Scenario.draw(
-        seed=seed, pattern="open_diode", sensor_mode="contaminated_still", bits=12, cycles=60, sample_rate_hz=100_000.0
+        seed=seed, pattern="open_diode", sensor_mode=mode, bits=12, cycles=60, sample_rate_hz=100_000.0
     )
     winding = scenario.to_dict()["circuit"]["alternator"]["excitation"]["winding"]
     field = {"kind": "fixed_field", "field_a": 0.01, "winding": winding}  # 10 mA stand for remanence
@@ -246,7 +256,7 @@ def test_simulated_field_unplugged(seed: int) -> None:
     stages = [scenario, scenario.replace(member=1, **off), scenario.replace(member=2)]
     captures = [sixpulse.simulate(stage)[0] for stage in stages]
     found = compare_interventions(*captures)
-    assert found.verdict == "caused_by_charging_ripple", found.reason
+    assert found.verdict == verdict, found.reason
     assert found.stages[1].ripple_rms_v_high < 0.1 * found.stages[0].ripple_rms_v
 
 
@@ -312,10 +322,17 @@ def test_command_line(files: list[str], tmp_path: Path, capsys: pytest.CaptureFi
     assert "Before you touch anything" in out and max(map(len, out.splitlines())) <= 100
     assert cli.main(["compare", "interventions", *files[:2], "--step", files[2], *ROLES, "--json", "-"]) == 0
     assert len(json.loads(capsys.readouterr().out)["stages"]) == 3
+    speeds = [f"{files[0]}=800", "--engine-rpm", f"{files[1]}=0"]
+    assert cli.main(["compare", "interventions", *files, *ROLES, "--engine-rpm", *speeds, "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [stage["engine_rpm"] for stage in document["stages"]] == [800.0, 0.0, None]
+    assert document["code"] == "engine_stopped"
     target = tmp_path / "points.json"
     assert cli.main(["compare", "points", files[0], *ROLES, "--json", str(target)]) == 0
     assert "Let through: 60" in capsys.readouterr().out
-    assert json.loads(target.read_text(encoding="utf-8"))["attenuation"] == pytest.approx(0.6, rel=5e-3)
+    points = json.loads(target.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(json_schema("points-1")).validate(points)
+    assert points["attenuation"] == pytest.approx(0.6, rel=5e-3)
 
 
 BAD: dict[str, Any] = {
@@ -323,6 +340,9 @@ BAD: dict[str, Any] = {
     "no battery": lambda files: ["points", files[0], "--role", "post=charging_post"],
     "delay": lambda files: ["points", files[0], *ROLES, "--current-delay-s", "7"],
     "no circuit": lambda files: ["interventions", *files, "--role", "post=charging_post"],
+    "speed of another file": lambda files: ["interventions", *files, *ROLES, "--engine-rpm", "absent.npz=800"],
+    "speed twice": lambda files: ["points", files[0], *ROLES, "--engine-rpm", "800", "--engine-rpm", "900"],
+    "speed in words": lambda files: ["points", files[0], *ROLES, "--engine-rpm", "idle"],
     "one file": lambda files: ["interventions", files[0], *ROLES],
     "nothing": lambda _: [],
     "unknown": lambda files: ["teeth", files[0]],

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 import pickle
+from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from scipy import signal
 
 import sixpulse
 from captures import sprayer
-from sixpulse import Trace, errors
+from sixpulse import Trace, cli, errors
 from sixpulse.meter import AVERAGE_HANDHELD, TRUE_RMS_HANDHELD, Meter, MeterReading, of_cycle, reading
+from sixpulse.schema import json_schema
 
 RATE = 100_000.0
 
@@ -156,3 +160,40 @@ def test_bad_input() -> None:
     examination = sixpulse.examine(sprayer())
     with pytest.raises(errors.UnknownNameError):
         of_cycle(examination.cycle, role="gearbox", meter=AVERAGE_HANDHELD)  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("meter") / "sprayer.npz"
+    sixpulse.write_npz(path, sprayer())
+    return str(path)
+
+
+ROLE = ["--role", "post=charging_post"]
+
+
+def test_command_line(stored: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["meter", stored, *ROLE]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith('"post"\n  Average-responding meter:') and "True-r.m.s. meter:" in out
+    assert "What such a reading misses" in out and max(map(len, out.splitlines())) <= 100
+    target = tmp_path / "readings.json"
+    assert cli.main(["meter", stored, *ROLE, "--bandwidth-hz", "400", "--json", str(target)]) == 0
+    document = json.loads(target.read_text(encoding="utf-8"))
+    narrow = dataclasses.replace(TRUE_RMS_HANDHELD, bandwidth_hz=400.0)
+    assert MeterReading.from_dict(document["post"]["true_rms"]) == reading(sprayer()["post"], meter=narrow)
+    schema = jsonschema.Draft202012Validator(json_schema("meter_reading-1"))
+    assert set(document["post"]) == {"average_responding", "true_rms"}
+    for one in document["post"].values():
+        schema.validate(one)
+
+
+@pytest.mark.parametrize("words", [["--bandwidth-hz", "-1"], ["--resolution-v", "x"], ["--role", "absent=other"]])
+def test_command_line_bad_input(words: list[str], stored: str, capsys: pytest.CaptureFixture[str]) -> None:
+    try:
+        status = cli.main(["meter", stored, *ROLE, *words])
+    except SystemExit as stop:
+        status = int(stop.code or 0)
+    out, err = capsys.readouterr()
+    assert (status, out) == (2, "")
+    assert err.startswith("sixpulse") and err.count("\n") == 1

@@ -2,7 +2,7 @@
 
 Prints the tables of docs/validation-compare.md:
 
-python tools/validate_compare.py --seed 5000 --points 120 --interventions 120
+python tools/validate_compare.py --seed 31000 --points 0 --interventions 120
 """
 
 from __future__ import annotations

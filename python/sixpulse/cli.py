@@ -30,7 +30,7 @@ EXIT_INTERRUPTED = 130
 EXIT_BROKEN_PIPE = 141
 
 #: Modules with a ``register(commands)`` that adds a subcommand of its own.
-_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli", "compare_cli")
+_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli", "compare_cli", "meter_cli")
 
 _BOLD = ("\x1b[1m", "\x1b[0m")
 
@@ -172,8 +172,8 @@ def read_capture(options: argparse.Namespace, path: str, **known: float | None) 
 
     given: dict[str, Any] = {
         "sample_rate_hz": options.sample_rate_hz,
-        "coupling": _all_or_each("--coupling", options.coupling),
-        "scale": _all_or_each("--scale", options.scale),
+        "coupling": all_or_each("--coupling", options.coupling),
+        "scale": all_or_each("--scale", options.scale),
         **known,
     }
     given = {name: value for name, value in given.items() if value is not None}
@@ -244,8 +244,12 @@ def _word_or_pair(convert: Callable[[str], _T]) -> Callable[[str], tuple[str | N
     return parse
 
 
-def _all_or_each(option: str, values: list[tuple[str | None, _T]]) -> _T | dict[str, _T] | None:
-    """Return one value for all columns, or a mapping by column; None when nothing was given."""
+#: Parses a number for all, or NAME=NUMBER for one.
+value_for_all_or_one = _word_or_pair(float)
+
+
+def all_or_each(option: str, values: list[tuple[str | None, _T]]) -> _T | dict[str, _T] | None:
+    """Return one value for all, or a mapping by name; None when nothing was given."""
     each = {column: value for column, value in values if column is not None}
     shared = [value for column, value in values if column is None]
     if shared and (each or len(shared) > 1):

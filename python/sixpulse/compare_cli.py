@@ -12,7 +12,9 @@ from typing import Any
 from ._core import Capture, Machine
 from ._files import write_texts
 from .compare import Effect, Interventions, compare_interventions, compare_points
-from .narrative import percent, points_figures, quantity
+from .errors import InvalidCombinationError
+from .narrative import points_figures
+from .numerals import quantity
 from .results import Points
 
 __all__ = ["register"]
@@ -53,11 +55,18 @@ def register(commands: Any) -> None:
 
 
 def _add_reading(parser: argparse.ArgumentParser) -> None:
-    from .cli import add_reading_arguments  # noqa: PLC0415 - the command line imports this module
+    from .cli import add_reading_arguments, value_for_all_or_one  # noqa: PLC0415 - the command line imports this module
 
     add_reading_arguments(parser)
     add = parser.add_argument
-    add("--engine-rpm", type=float, metavar="RPM", help="engine speed, revolutions per minute, of every capture")
+    add(
+        "--engine-rpm",
+        action="append",
+        default=[],
+        type=value_for_all_or_one,
+        metavar="[FILE=]RPM",
+        help="engine speed, revolutions per minute, of every capture or of one file",
+    )
     add("--pole-pairs", type=int, metavar="N", help="pole pairs of the alternator")
     add("--pulley-ratio", type=float, metavar="RATIO", help="alternator speed / engine speed")
     add("--pulse-number", type=int, default=6, metavar="6|12", help="pulses in each electrical cycle (6)")
@@ -68,7 +77,22 @@ def _add_reading(parser: argparse.ArgumentParser) -> None:
 def _read(options: argparse.Namespace, path: str) -> Capture:
     from .cli import read_capture  # noqa: PLC0415
 
-    return read_capture(options, path, engine_rpm=options.engine_rpm)
+    return read_capture(options, path, engine_rpm=_engine_rpm(options, path))
+
+
+def _engine_rpm(options: argparse.Namespace, path: str) -> float | None:
+    """Return the speed stated for a file; one stated for a file that is not compared is a mistake."""
+    from .cli import all_or_each  # noqa: PLC0415
+
+    stated = all_or_each("--engine-rpm", options.engine_rpm)
+    if not isinstance(stated, dict):
+        return stated
+    names = ("file", "before", "during", "after")
+    files = {getattr(options, name, None) for name in names} | set(getattr(options, "step", []))
+    if strangers := stated.keys() - files:
+        reason = f"there is no capture {', '.join(sorted(strangers))}"
+        raise InvalidCombinationError(f"--engine-rpm: {reason}", parameter="--engine-rpm", reason=reason)
+    return stated.get(path)
 
 
 def _machine(options: argparse.Namespace) -> Machine:
@@ -187,5 +211,5 @@ _VERDICTS = {
 def _change(effect: Effect | None) -> str:
     if effect is None:
         return "nothing there before"
-    ends = f"{percent(effect.ratio_low)} to {percent(effect.ratio_high)}"
-    return f"to {percent(effect.ratio)} of what it was (95 % interval {ends})"
+    ends = f"{100 * effect.ratio_low:.1f} to {100 * effect.ratio_high:.1f} %"
+    return f"to {100 * effect.ratio:.1f} % of what it was (95 % interval {ends})"

@@ -1,7 +1,7 @@
 """The JSON Schemas of the documents that ``to_json`` of the main results writes, published in this folder.
 
-``examination-1.json``, ``interventions-1.json``, ``points-1.json`` and ``meter_reading-1.json``: name and version of the
-layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them anew.
+``examination-1.json``, ``interventions-1.json``, ``points-1.json`` and ``meter_reading-1.json``: name and version of
+the layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them anew.
 """
 
 from __future__ import annotations
