@@ -18,6 +18,7 @@ pub mod findings;
 pub mod level;
 pub mod meter;
 pub mod monitor;
+mod normal;
 #[cfg(feature = "serde")]
 mod pairs;
 pub mod quality;

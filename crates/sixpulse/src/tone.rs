@@ -10,16 +10,15 @@
 //! residuals computed anew until they change nothing. Memory does not grow with the record.
 
 mod basis;
-pub(crate) mod normal;
 
 use std::f64::consts::{PI, TAU};
 
 use realfft::RealFftPlanner;
 
 use crate::error::{Error, Result, check_frequency, check_positive};
+use crate::normal::Factor;
 use crate::trace::{Samples, for_each_block};
 use basis::{Model, Sums, Unknowns, first_time, linear_unknowns, walk};
-use normal::Factor;
 
 /// Steps after which a fit that has not settled is given up.
 const STEP_LIMIT: usize = 60;

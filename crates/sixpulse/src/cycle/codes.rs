@@ -10,7 +10,7 @@
 //! Fisher scoring. A weak prior (each order within the ripple's size over its number) decides where no edge is crossed.
 
 use crate::angle::PhaseTrack;
-use crate::tone::normal::Gram;
+use crate::normal::Gram;
 use crate::trace::{Trace, for_each_block};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};

@@ -5,7 +5,7 @@
 //! speed leaves 0.02 to 0.05 cycle at either end, which is most of the error of the mean frequency of a short record.
 
 use crate::angle::{OrderSpectra, PhaseTrack};
-use crate::tone::normal::Gram;
+use crate::normal::Gram;
 use crate::trace::Samples;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;

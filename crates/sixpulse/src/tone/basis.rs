@@ -3,7 +3,7 @@
 //! Time is counted in samples from the middle of the record: there cosines are even and sines odd, so that half of all
 //! inner products vanish and the frequency is least entangled with the phases.
 
-use super::normal::Gram;
+use crate::normal::Gram;
 use crate::trace::Samples;
 
 /// Samples worked on at once; a turn is exact at the first and carried on by multiplication from there.
