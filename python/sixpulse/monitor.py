@@ -207,7 +207,7 @@ class MonitorCycle(Result):
     electrical_hz : float or None
         Mean frequency of the ripple's cycle over the cycles that ended in the window, hertz.
     latest_electrical_hz : float or None
-        What the loop has arrived at, hertz; its time constant is about eight cycles.
+        What the loop has arrived at, hertz; its time constant is two to ten cycles, more where the ripple is in noise.
     cycle_count : int
         Whole cycles averaged.
     order_amplitudes_v, order_amplitudes_v_std : numpy.ndarray, shape (n,), n at most 24

@@ -124,3 +124,34 @@ fn a_diode_that_opens_is_reported_within_the_stated_time() {
     let c = &reading.cycle.order_amplitudes_v;
     assert!(c[0].hypot(c[1]).hypot(c[2]) > 3.0 * c[5], "{c:?}");
 }
+
+/// Whatever a draw holds (here a ramp, uneven engines, switched loads, poor batteries, 8 bits): tolerances of
+/// docs/monitor.md for a family.
+#[test]
+fn the_cycle_is_followed_through_what_a_vehicle_does() {
+    let mut errors = Vec::new();
+    for member in 0..9 {
+        let wanted = Draw { cycles: Some(100.0), ..Draw::default() };
+        let (scenario, capture, truth) = sixpulse_sim::simulate_member(77, member, &wanted).unwrap();
+        let window_s = (scenario.duration_s() / 2.5).max(0.1);
+        let settings = MonitorSettings::new(capture.sample_rate_hz(), window_s).with_judge_every_s(window_s);
+        let mut monitor = Monitor::new(channels(&capture), settings).unwrap();
+        push(&mut monitor, &capture, 100, |m| {
+            if m.judgement_due().is_some() {
+                m.judge().unwrap();
+            }
+        });
+        let found = monitor.judge().unwrap();
+        let reading = monitor.reading();
+        let (ours, theirs) = (reading.ripple.unwrap(), found.ripple.unwrap());
+        assert!((ours.rms_v / theirs.rms_v - 1.0).abs() < 0.005, "{}: {} {}", truth.sub_kind, ours.rms_v, theirs.rms_v);
+        let hz = reading.cycle.electrical_hz.unwrap() / found.cycle.electrical_hz.unwrap();
+        assert!((hz - 1.0).abs() < 0.01, "{member} {}: {hz}", truth.sub_kind);
+        let orders = &found.cycle.order_amplitudes_v;
+        let strongest = orders.iter().copied().fold(0.0, f64::max);
+        let off = orders.iter().zip(&reading.cycle.order_amplitudes_v).take(12).map(|(a, b)| (a - b).abs());
+        errors.push(off.fold(0.0, f64::max) / strongest);
+    }
+    errors.sort_by(f64::total_cmp);
+    assert!(errors[errors.len() / 2] < 0.02 && errors[errors.len() - 1] < 0.15, "{errors:?}");
+}

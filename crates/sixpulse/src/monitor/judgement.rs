@@ -3,8 +3,8 @@
 use super::reading::JudgementDue;
 use super::stream::event;
 use super::{
-    Capture, Channel, Cycle, Error, EventKind, Examination, ExamineOptions, Found, HOPS, Monitor, MonitorEvent,
-    MonitorReading, MonitorSettings, NEWEST_PART, Pattern, Result, examine,
+    Capture, Channel, Cycle, Error, EventKind, Examination, ExamineOptions, Found, HOPS, LEAST_IN_A_QUARTER, Monitor,
+    MonitorEvent, MonitorReading, MonitorSettings, Pattern, Result, examine,
 };
 
 impl Monitor {
@@ -173,10 +173,19 @@ impl Monitor {
     }
 }
 
-/// Frequency at the end of the window: the mean over the newest part of the track.
+/// Frequency to expect when the next hop begins: the line through the means of the window's last two quarters, carried
+/// on to one hop beyond the window; a plain mean where the track has too few points for quarters.
 fn newest_hz(cycle: &Cycle) -> Option<f64> {
-    cycle.electrical_hz?;
+    let mean_hz = cycle.electrical_hz?;
     let track = &cycle.track_electrical_hz;
-    let newest = track.get(track.len() - (track.len() / NEWEST_PART).max(1).min(track.len())..)?;
-    (!newest.is_empty()).then(|| newest.iter().sum::<f64>() / newest.len() as f64)
+    let quarter = track.len() / 4;
+    if quarter < LEAST_IN_A_QUARTER {
+        return Some(mean_hz);
+    }
+    let (rest, newest) = track.split_at(track.len() - quarter);
+    let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+    let (before, now) = (mean(&rest[rest.len() - quarter..]), mean(newest));
+    // From the middle of the last quarter to a hop beyond its end, in quarters.
+    let ahead = 0.5 + 4.0 / HOPS as f64;
+    Some(now + ahead * (now - before)).filter(|hz| *hz > 0.0)
 }

@@ -22,7 +22,7 @@
 //! | what | latency |
 //! |---|---|
 //! | level, ripple, orders | a change shows in part after a hop, in full after the window and a hop |
-//! | `latest_electrical_hz` | eight electrical cycles |
+//! | `latest_electrical_hz` | two to ten electrical cycles, by the ripple's clearness |
 //! | pattern, contamination | while a change lies inside the window the verdict is that of a mixture; it holds from one window, one hop and one interval between judgements after the change |
 //!
 //! # Running for long
@@ -70,8 +70,8 @@ pub use settings::{
 pub const EVENTS_KEPT: usize = 64;
 /// A judged frequency this near to the followed one is the same cycle.
 const SAME_CYCLE: f64 = 0.02;
-/// Part of the judged window from whose end the frequency is taken.
-const NEWEST_PART: usize = 8;
+/// Fewest points of a judged track's quarter that show whether the speed changes.
+const LEAST_IN_A_QUARTER: usize = 3;
 
 /// What is kept of one channel.
 #[derive(Debug)]

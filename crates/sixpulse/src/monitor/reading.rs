@@ -96,7 +96,7 @@ pub struct MonitorRipple {
 pub struct MonitorCycle {
     /// Mean frequency of the ripple's cycle over the cycles that ended in the window, hertz.
     pub electrical_hz: Option<f64>,
-    /// What the loop has arrived at, hertz; its time constant is about eight cycles.
+    /// What the loop has arrived at, hertz; its time constant is two to ten cycles, the more the ripple drowns in noise.
     pub latest_electrical_hz: Option<f64>,
     /// Whole cycles averaged.
     pub cycle_count: u64,
