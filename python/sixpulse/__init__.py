@@ -13,6 +13,7 @@ from ._examine import examine
 from .compare import compare_interventions, compare_points
 from .coupling import ac_couple
 from .monitor import Monitor
+from .planning import Instrument, plan
 from .read import read, sniff
 from .simulation import Scenario, Truth, simulate, simulate_family
 from .write import write_csv, write_npz
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from . import meter as meter
     from . import monitor as monitor
     from . import narrative as narrative
+    from . import planning as planning
     from . import plot as plot
     from . import quality as quality
     from . import rectifier as rectifier
@@ -45,6 +47,7 @@ __version__ = VERSION
 __all__ = [
     "Capture",
     "CsvDialect",
+    "Instrument",
     "Machine",
     "Monitor",
     "Scenario",
@@ -56,6 +59,7 @@ __all__ = [
     "compare_points",
     "errors",
     "examine",
+    "plan",
     "read",
     "results",
     "simulate",
@@ -80,6 +84,7 @@ _ON_USE = frozenset(
         "meter",
         "monitor",
         "narrative",
+        "planning",
         "plot",
         "quality",
         "rectifier",

@@ -30,7 +30,7 @@ EXIT_INTERRUPTED = 130
 EXIT_BROKEN_PIPE = 141
 
 #: Modules with a ``register(commands)`` that adds a subcommand of its own.
-_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli", "compare_cli", "meter_cli")
+_COMMAND_MODULES = ("simulate_cli", "fleet_cli", "exercise_cli", "compare_cli", "meter_cli", "plan_cli")
 
 _BOLD = ("\x1b[1m", "\x1b[0m")
 

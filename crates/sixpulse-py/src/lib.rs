@@ -11,6 +11,7 @@ mod exercise;
 mod ideal;
 mod meter;
 mod monitor;
+mod plan;
 mod quality;
 mod read;
 mod rectifier;
@@ -52,6 +53,8 @@ mod _core {
     use crate::meter::{check_meter, handheld_meters, meter_of_cycle, meter_reading};
     #[pymodule_export]
     use crate::monitor::PyMonitor;
+    #[pymodule_export]
+    use crate::plan::{check_instrument, plan};
     #[pymodule_export]
     use crate::quality::{assess_quality, judge_level, level_window, supply_trace};
     #[pymodule_export]

@@ -399,7 +399,19 @@ fn keep_parts(e: &Examination) -> Option<Finding> {
 /// and licensed practice come first.
 #[must_use]
 pub fn cautions(examination: &Examination) -> Vec<String> {
-    let mut list: Vec<String> = [
+    let mut list = usual_cautions();
+    if examination.level.mean_v.is_some_and(|v| v > 18.0) {
+        list.push(CAUTION_24_V.into());
+    }
+    list
+}
+
+/// What is added for 24 V systems.
+pub(crate) const CAUTION_24_V: &str = "24 V systems: load dumps of an unsuppressed system can reach 200 V.";
+
+/// The cautions that apply to every capture.
+pub(crate) fn usual_cautions() -> Vec<String> {
+    [
         "The vehicle maker's procedure, local rules and licensed practice come before anything said here.",
         "Never disconnect the battery, the alternator or a test lead of the charging circuit while the engine runs: the load dump can reach 100 V.",
         "The alternator's output terminal is live with the engine off, usually without a fuse: a slipped probe shorts the battery. Use a fused or differential probe; an earthed oscilloscope ground clip on it is a dead short.",
@@ -409,9 +421,5 @@ pub fn cautions(examination: &Examination) -> Vec<String> {
         "On hybrid and electric vehicles stay off the orange cables; many have no 12 V alternator and so no rectifier ripple.",
     ]
     .map(String::from)
-    .into();
-    if examination.level.mean_v.is_some_and(|v| v > 18.0) {
-        list.push("24 V systems: load dumps of an unsuppressed system can reach 200 V.".into());
-    }
-    list
+    .into()
 }
