@@ -16,7 +16,7 @@ help:
 	@echo "make test    set up, then all Rust and Python tests and doctests"
 	@echo "make fmt     format Rust and Python"
 	@echo "make lint    formatting, clippy, ruff, mypy --strict, stubtest, dependencies of the core"
-	@echo "make docs    API documentation of the crates, in target/doc"
+	@echo "make docs    API documentation of the crates, in target/doc; the site, in build/docs"
 	@echo "make bench   benchmarks"
 	@echo "make wheel   build a wheel and try it in an environment that has NumPy alone"
 	@echo "make lock    resolve the pinned Python packages anew"
@@ -80,8 +80,9 @@ check-core:
 wheel: .venv/.ready
 	sh tools/check_wheel.sh
 
-docs:
+docs: setup
 	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features
+	$(PY) -m sphinx -q -W --keep-going -b html docs build/docs
 
 bench:
 	cargo bench --locked --bench '*'
