@@ -7,9 +7,8 @@
 //! which [`order_spectra`] divides out.
 
 use crate::error::{Error, Result};
-use crate::trace::{Samples, for_each_block};
-use ndarray::{Array2, ArrayView1, Axis};
-use realfft::RealFftPlanner;
+use crate::trace::{BLOCK, Samples};
+use ndarray::{Array2, Axis};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -121,20 +120,115 @@ impl PhaseTrack {
     }
 }
 
-/// Yields the times of a growing sequence of angles in constant time each.
-struct TimeCursor<'a> {
-    track: &'a PhaseTrack,
+/// Positions, in samples, of a growing sequence of angles; constant time each.
+struct Positions<'a> {
+    knots: &'a [f64],
+    samples_per_knot: f64,
     segment: usize,
+    /// Angle at the segment's beginning, and samples per cycle in it.
+    from: f64,
+    slope: f64,
 }
 
-impl TimeCursor<'_> {
-    fn time_at(&mut self, cycles: f64) -> f64 {
-        let knots = &self.track.cycles;
-        while self.segment + 2 < knots.len() && knots[self.segment + 1] < cycles {
-            self.segment += 1;
-        }
-        self.track.time_in_segment(self.segment, cycles)
+impl<'a> Positions<'a> {
+    fn new(track: &'a PhaseTrack, sample_rate_hz: f64) -> Self {
+        let samples_per_knot = track.step_s * sample_rate_hz;
+        let mut positions = Self { knots: &track.cycles, samples_per_knot, segment: 0, from: 0.0, slope: 0.0 };
+        positions.enter(0);
+        positions
     }
+
+    fn enter(&mut self, segment: usize) {
+        let (from, to) = (self.knots[segment], self.knots[segment + 1]);
+        (self.segment, self.from, self.slope) = (segment, from, self.samples_per_knot / (to - from));
+    }
+
+    fn at(&mut self, cycles: f64) -> f64 {
+        while self.segment + 2 < self.knots.len() && self.knots[self.segment + 1] < cycles {
+            self.enter(self.segment + 1);
+        }
+        self.segment as f64 * self.samples_per_knot + (cycles - self.from) * self.slope
+    }
+}
+
+/// A sequence of equally spaced angles: `first + k / points_per_cycle` for `k` from 0 to `count`, that one included.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Angles {
+    /// First angle, in cycles.
+    pub(crate) first: f64,
+    /// Angles in a cycle.
+    pub(crate) points_per_cycle: usize,
+    /// Steps from the first to the last angle.
+    pub(crate) count: usize,
+}
+
+/// Visits the angles in order: their positions in samples, and the integral there, from the first sample on, of the
+/// piecewise-linear interpolant in units of sample intervals. One pass, whatever the number of angles.
+pub(crate) fn for_each_cut<S: Samples + ?Sized>(
+    samples: &S,
+    sample_rate_hz: f64,
+    track: &PhaseTrack,
+    angles: Angles,
+    mut visit: impl FnMut(f64, f64),
+) {
+    let mut positions = Positions::new(track, sample_rate_hz);
+    let spacing = 1.0 / angles.points_per_cycle as f64;
+    // Element 0 is the last sample of the block before.
+    let (mut x, mut integral) = ([0.0; BLOCK + 1], [0.0; BLOCK + 1]);
+    let (mut start, mut carried, mut next) = (0, 0, 0);
+    let (mut at, mut last_at) = (positions.at(angles.first), 0.0);
+    while start < samples.len() && next <= angles.count {
+        let n = BLOCK.min(samples.len() - start);
+        samples.read(start, &mut x[carried..carried + n]);
+        let (base, last) = ((start - carried) as f64, carried + n - 1);
+        integrate(&x[..=last], &mut integral);
+        while next <= angles.count && at < base + last as f64 {
+            let offset = at - base;
+            let i = offset as usize;
+            let u = offset - i as f64;
+            visit(at, integral[i] + u * (x[i] + 0.5 * u * (x[i + 1] - x[i])));
+            last_at = at;
+            next += 1;
+            at = positions.at(angles.first + next as f64 * spacing);
+        }
+        (x[0], integral[0]) = (x[last], integral[last]);
+        carried = 1;
+        start += n;
+    }
+    // An angle on the very last sample can round past it; its stretch then ends at the last sample.
+    for _ in next..=angles.count {
+        last_at = at.min((samples.len() - 1) as f64).max(last_at + 1e-9);
+        visit(last_at, integral[0]);
+    }
+}
+
+/// Running integral by trapezoids, from `integral[0]` on.
+fn integrate(x: &[f64], integral: &mut [f64]) {
+    let mut sum = integral[0];
+    for (y, pair) in integral[1..].iter_mut().zip(x.windows(2)) {
+        sum += 0.5 * (pair[0] + pair[1]);
+        *y = sum;
+    }
+}
+
+/// First whole cycle of the track and the number of whole cycles that end inside the record.
+///
+/// # Errors
+/// [`Error::TooShort`] where there is none.
+pub(crate) fn cycles_inside(samples: usize, sample_rate_hz: f64, track: &PhaseTrack) -> Result<(f64, usize)> {
+    let last_s = samples.saturating_sub(1) as f64 / sample_rate_hz;
+    let (first, mut count) = track.whole_cycles();
+    while count > 0 && track.time_at(first + count as f64) > last_s + 1e-12 {
+        count -= 1;
+    }
+    if count == 0 {
+        return Err(Error::TooShort {
+            parameter: "samples".into(),
+            minimum: (sample_rate_hz / track.mean_hz()).ceil() as usize + 1,
+            actual: samples,
+        });
+    }
+    Ok((first, count))
 }
 
 /// Resamples whole cycles to `points_per_cycle` equal angles: row = cycle, column `k` = mean over the angle from
@@ -153,67 +247,18 @@ pub fn cycles<S: Samples + ?Sized>(
     if points_per_cycle < 2 {
         return Err(Error::out_of_range("points_per_cycle", "2 or more", points_per_cycle as f64));
     }
-    let last_s = (samples.len().saturating_sub(1)) as f64 / sample_rate_hz;
-    let (first, mut count) = track.whole_cycles();
-    while count > 0 && track.time_at(first + count as f64) > last_s + 1e-12 {
-        count -= 1;
-    }
-    if count == 0 {
-        return Err(Error::TooShort {
-            parameter: "samples".into(),
-            minimum: (sample_rate_hz / track.mean_hz()).ceil() as usize + 1,
-            actual: samples.len(),
-        });
-    }
-    let means = bin_means(samples, sample_rate_hz, track, first, count, points_per_cycle);
+    let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
+    let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
+    let mut means = Vec::with_capacity(angles.count);
+    let mut last = None;
+    for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
+        if let Some((last_at, last_integral)) = last {
+            means.push((integral - last_integral) / (at - last_at));
+        }
+        last = Some((at, integral));
+    });
     Array2::from_shape_vec((count, points_per_cycle), means)
         .map_err(|e| Error::Undetermined { parameter: "samples".into(), reason: e.to_string() })
-}
-
-/// Means of the piecewise-linear interpolant between consecutive angle boundaries.
-fn bin_means<S: Samples + ?Sized>(
-    samples: &S,
-    sample_rate_hz: f64,
-    track: &PhaseTrack,
-    first: f64,
-    count: usize,
-    points: usize,
-) -> Vec<f64> {
-    let boundaries = count * points;
-    let boundary = |k: usize| first + k as f64 / points as f64;
-    let mut cursor = TimeCursor { track, segment: 0 };
-    let mut means = Vec::with_capacity(boundaries);
-    // `integral` runs from the first sample to `previous`, in units of sample intervals.
-    let (mut integral, mut previous, mut have_previous) = (0.0, 0.0, false);
-    let mut next = 0;
-    let mut next_at = cursor.time_at(boundary(0)) * sample_rate_hz;
-    let (mut last_integral, mut last_at) = (0.0, 0.0);
-    for_each_block(samples, |start, block| {
-        for (offset, &x) in block.iter().enumerate() {
-            let index = (start + offset) as f64;
-            if have_previous {
-                while next <= boundaries && next_at <= index {
-                    let u = next_at - (index - 1.0);
-                    let here = integral + u * (previous + 0.5 * u * (x - previous));
-                    if next > 0 {
-                        means.push((here - last_integral) / (next_at - last_at));
-                    }
-                    (last_integral, last_at) = (here, next_at);
-                    next += 1;
-                    next_at = cursor.time_at(boundary(next)) * sample_rate_hz;
-                }
-                integral += 0.5 * (previous + x);
-            }
-            (previous, have_previous) = (x, true);
-        }
-    });
-    // A boundary on the very last sample can round past it; its mean then ends at the last sample.
-    while means.len() < boundaries {
-        let at = next_at.min((samples.len() - 1) as f64).max(last_at + 1e-9);
-        means.push((integral - last_integral) / (at - last_at));
-        (last_integral, last_at) = (integral, at);
-    }
-    means
 }
 
 /// `sin(pi x) / (pi x)`.
@@ -255,6 +300,42 @@ impl OrderSpectra {
     }
 }
 
+/// What the order amplitudes of the cycles come to, without the cycles themselves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OrderMeans {
+    /// Mean over the cycles, order by order (order 1 first).
+    pub mean: Vec<Complex64>,
+    /// Standard deviation of one cycle's complex amplitude about the mean (both parts together).
+    pub scatter: Vec<f64>,
+    /// Standard deviation of one cycle's amplitude (its magnitude).
+    pub dispersion: Vec<f64>,
+    /// Number of cycles.
+    pub cycle_count: usize,
+    /// Mean frequency of order 1 over the cycles, hertz.
+    pub mean_hz: f64,
+}
+
+impl OrderMeans {
+    /// Standard uncertainty of the mean's complex amplitude at order index `i`: `scatter / sqrt(cycles)`.
+    #[must_use]
+    pub fn mean_std(&self, i: usize) -> f64 {
+        self.scatter[i] / (self.cycle_count as f64).sqrt()
+    }
+
+    /// The same with a known response, by frequency in hertz, divided out of every order.
+    #[must_use]
+    pub fn divided_by(&self, response: impl Fn(f64) -> Complex64) -> Self {
+        let mut out = self.clone();
+        for i in 0..out.mean.len() {
+            let factor = response((i + 1) as f64 * self.mean_hz).inv();
+            out.mean[i] *= factor;
+            out.scatter[i] *= factor.norm();
+            out.dispersion[i] *= factor.norm();
+        }
+        out
+    }
+}
+
 /// Highest order whose frequency stays below 90 % of the Nyquist frequency, at most `limit`.
 #[must_use]
 pub fn highest_order(sample_rate_hz: f64, electrical_hz: f64, limit: usize) -> usize {
@@ -273,46 +354,63 @@ pub fn order_spectra<S: Samples + ?Sized>(
     track: &PhaseTrack,
     orders: usize,
 ) -> Result<OrderSpectra> {
-    let points = (4 * orders).max(32);
-    let grid = cycles(samples, sample_rate_hz, track, points)?;
-    spectra_of_cycles(&grid, sample_rate_hz, track, orders)
+    crate::error::check_positive("sample_rate_hz", sample_rate_hz)?;
+    let points_per_cycle = (4 * orders).max(32);
+    let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
+    let (orders, mean_hz) = readable_orders(sample_rate_hz, track, (first, count), orders)?;
+    let mut amplitudes = Array2::zeros((count, orders));
+    let mut transform = CycleTransform::new(points_per_cycle, orders);
+    let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
+    let (mut filled, mut cycle, mut began, mut last) = (0, 0, 0.0, (0.0, 0.0));
+    let mut failure = None;
+    for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
+        if filled == 0 && cycle == 0 {
+            began = at;
+        } else {
+            transform.input[filled - 1] = (integral - last.1) / (at - last.0);
+        }
+        if filled == points_per_cycle {
+            match transform.orders(at - began) {
+                Ok(read) => amplitudes.row_mut(cycle).iter_mut().zip(read).for_each(|(y, x)| *y = *x),
+                Err(e) => failure = Some(e),
+            }
+            (filled, cycle, began) = (0, cycle + 1, at);
+        }
+        filled += 1;
+        last = (at, integral);
+    });
+    match failure {
+        None => Ok(summarise(amplitudes, mean_hz)),
+        Some(e) => Err(e),
+    }
 }
 
-/// Order amplitudes of cycles that [`cycles`] cut.
+/// How many of the first `orders` lie below the limit in every cycle, and the mean frequency over the cycles.
 ///
 /// # Errors
-/// [`Error::OutOfRange`] when not even order 1 lies below 90 % of the Nyquist frequency, or when `orders` is more
-/// than a third of the points of a cycle.
-pub fn spectra_of_cycles(
-    grid: &Array2<f64>,
+/// [`Error::AboveNyquist`] when not even order 1 does.
+pub(crate) fn readable_orders(
     sample_rate_hz: f64,
     track: &PhaseTrack,
+    (first, count): (f64, usize),
     orders: usize,
-) -> Result<OrderSpectra> {
-    let (count, points) = grid.dim();
-    if 3 * orders > points {
-        return Err(Error::out_of_range("orders", "at most a third of the points of a cycle", orders as f64));
+) -> Result<(usize, f64)> {
+    let mut positions = Positions::new(track, 1.0);
+    let begin = positions.at(first);
+    let (mut last, mut shortest) = (begin, f64::INFINITY);
+    for j in 1..=count {
+        let end = positions.at(first + j as f64);
+        shortest = shortest.min(end - last);
+        last = end;
     }
-    let first = track.whole_cycles().0;
-    let times: Vec<f64> = (0..=count).map(|j| track.time_at(first + j as f64)).collect();
-    let fastest = times.windows(2).map(|w| 1.0 / (w[1] - w[0])).fold(0.0, f64::max);
-    let orders = highest_order(sample_rate_hz, fastest, orders);
-    if orders == 0 {
-        return Err(Error::AboveNyquist {
+    match highest_order(sample_rate_hz, 1.0 / shortest, orders) {
+        0 => Err(Error::AboveNyquist {
             parameter: "track".into(),
             nyquist_hz: 0.5 * sample_rate_hz,
-            frequency_hz: fastest,
-        });
+            frequency_hz: 1.0 / shortest,
+        }),
+        orders => Ok((orders, count as f64 / (last - begin))),
     }
-    let mut amplitudes = Array2::zeros((count, orders));
-    let mut fft = CycleTransform::new(points, orders);
-    for (j, (row, mut out)) in grid.axis_iter(Axis(0)).zip(amplitudes.axis_iter_mut(Axis(0))).enumerate() {
-        let relative = 1.0 / ((times[j + 1] - times[j]) * sample_rate_hz);
-        for (n, (a, raw)) in out.iter_mut().zip(fft.orders(row)?).enumerate() {
-            *a = *raw / sinc((n + 1) as f64 * relative).powi(2);
-        }
-    }
-    Ok(summarise(amplitudes, count as f64 / (times[count] - times[0])))
 }
 
 fn summarise(amplitudes: Array2<Complex64>, mean_hz: f64) -> OrderSpectra {
@@ -327,9 +425,10 @@ fn summarise(amplitudes: Array2<Complex64>, mean_hz: f64) -> OrderSpectra {
 }
 
 /// Plan and scratch for the transform of one cycle.
-struct CycleTransform {
+pub(crate) struct CycleTransform {
     plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
-    input: Vec<f64>,
+    /// The points of the cycle; overwritten by [`CycleTransform::orders`].
+    pub(crate) input: Vec<f64>,
     output: Vec<Complex64>,
     scratch: Vec<Complex64>,
     /// Per order: scale to peak amplitude, turn to the middle of the points, undo the averaging over a point.
@@ -337,8 +436,8 @@ struct CycleTransform {
 }
 
 impl CycleTransform {
-    fn new(points: usize, orders: usize) -> Self {
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(points);
+    pub(crate) fn new(points: usize, orders: usize) -> Self {
+        let plan = crate::plans::real_forward(points);
         let factors = (1..=orders)
             .map(|n| {
                 let part = n as f64 / points as f64;
@@ -354,18 +453,23 @@ impl CycleTransform {
         }
     }
 
-    fn orders(&mut self, row: ArrayView1<'_, f64>) -> Result<&[Complex64]> {
-        for (y, x) in self.input.iter_mut().zip(row) {
-            *y = *x;
-        }
+    /// Order amplitudes of the points in `input`, which were taken from a cycle `samples` long.
+    pub(crate) fn orders(&mut self, samples: f64) -> Result<&[Complex64]> {
         self.plan
             .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch)
             .map_err(|e| Error::Undetermined { parameter: "samples".into(), reason: e.to_string() })?;
-        let used = self.factors.len() + 1;
-        for (a, f) in self.output[1..used].iter_mut().zip(&self.factors) {
-            *a *= f;
+        // The linear interpolant passes order n by sinc(n / samples)^2; the sines follow by recurrence.
+        let step = PI / samples;
+        let (mut sin, twice_cos) = (step.sin(), 2.0 * step.cos());
+        let (mut before, mut n_step) = (0.0, step);
+        let read = &mut self.output[1..=self.factors.len()];
+        for (a, f) in read.iter_mut().zip(&self.factors) {
+            let undone = n_step / sin;
+            *a *= f * (undone * undone);
+            (before, sin) = (sin, twice_cos * sin - before);
+            n_step += step;
         }
-        Ok(&self.output[1..used])
+        Ok(read)
     }
 }
 

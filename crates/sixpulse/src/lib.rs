@@ -21,6 +21,7 @@ pub mod monitor;
 mod normal;
 #[cfg(feature = "serde")]
 mod pairs;
+mod plans;
 pub mod plan;
 pub mod quality;
 pub mod rectifier;

@@ -4,7 +4,7 @@
 //! squares for `c1 s + c2 s^2` (s from 0 to 1 towards the end) beside a level and its tilt. Without it a wandering
 //! speed leaves 0.02 to 0.05 cycle at either end, which is most of the error of the mean frequency of a short record.
 
-use crate::angle::{OrderSpectra, PhaseTrack};
+use crate::angle::{OrderMeans, PhaseTrack};
 use crate::normal::Gram;
 use crate::trace::Samples;
 use rustfft::num_complex::Complex64;
@@ -34,7 +34,7 @@ pub(super) fn fasten<S: Samples + ?Sized>(
     samples: &S,
     sample_rate_hz: f64,
     track: PhaseTrack,
-    spectra: &OrderSpectra,
+    spectra: &OrderMeans,
 ) -> PhaseTrack {
     let clear: Vec<(f64, Complex64)> = spectra
         .mean

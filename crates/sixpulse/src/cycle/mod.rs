@@ -1,18 +1,19 @@
 //! The electrical cycle: its frequency with candidates, tracked phase, mean cycle and orders.
 
+mod averages;
 mod codes;
 mod ends;
 mod lag;
 mod lines;
 mod track;
 
-use crate::angle::{self, OrderSpectra, PhaseTrack};
+use crate::angle::{OrderMeans, PhaseTrack};
 use crate::coupling::AcView;
 use crate::error::Result;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
+use averages::Averages;
 pub use lag::{LAG_CYCLES_PER_E_FOLD, LAG_CYCLES_PER_E_FOLD_STD};
-use ndarray::Array2;
 use rustfft::num_complex::Complex64;
 
 /// Orders reported: 1 to 24.
@@ -77,12 +78,6 @@ impl CycleHypothesis {
         self.track.mean_hz() + lag::lost_cycles(&self.track).0 / self.track.duration_s()
     }
 
-    /// Mean over the cycles, point by point, as read through the high-pass of the search.
-    #[must_use]
-    pub fn mean_points(&self) -> Vec<f64> {
-        let count = self.grid.nrows() as f64;
-        self.grid.columns().into_iter().map(|c| c.sum() / count).collect()
-    }
 }
 
 impl Cycle {
@@ -116,39 +111,24 @@ impl Cycle {
         let (track_time_s, track_electrical_hz) = speed_points(&hypothesis.track);
         let mean_hz = hypothesis.electrical_hz();
         let (low, high) = track_electrical_hz.iter().fold((f64::MAX, f64::MIN), |(l, h), &f| (l.min(f), h.max(f)));
-        let (mean_cycle_v, cycle_std_v) = mean_cycle(hypothesis);
         Self {
             trace: trace.into(),
             electrical_hz: Some(mean_hz),
             electrical_hz_std: Some(mean_hz_std(hypothesis)),
             reason: None,
-            cycle_count: spectra.cycles.nrows(),
+            cycle_count: spectra.cycle_count,
             order_amplitudes_v: spectra.mean.iter().map(|a| a.norm()).collect(),
             order_amplitudes_v_std: stds,
             order_phases_rad: spectra.mean.iter().map(|a| a.arg()).collect(),
-            order_dispersion_v: amplitude_dispersion(spectra),
-            mean_cycle_v,
-            cycle_std_v,
+            order_dispersion_v: spectra.dispersion.clone(),
+            mean_cycle_v: mean_cycle(hypothesis),
+            cycle_std_v: hypothesis.points_std.clone(),
             track_time_s,
             track_electrical_hz,
             speed_change: Some((high - low) / mean_hz),
             candidates,
         }
     }
-}
-
-/// Standard deviation of each order's amplitude from cycle to cycle.
-fn amplitude_dispersion(spectra: &OrderSpectra) -> Vec<f64> {
-    let count = spectra.cycles.nrows() as f64;
-    spectra
-        .cycles
-        .columns()
-        .into_iter()
-        .map(|column| {
-            let mean = column.iter().map(|a| a.norm()).sum::<f64>() / count;
-            (column.iter().map(|a| (a.norm() - mean).powi(2)).sum::<f64>() / (count - 1.0).max(1.0)).sqrt()
-        })
-        .collect()
 }
 
 /// Uncertainty of the angle at either end of a record, in cycles: what the ripple's shape and lag change with load and
@@ -181,22 +161,12 @@ fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
     (one_end_cycles * std::f64::consts::SQRT_2).hypot(lag_cycles) / hypothesis.track.duration_s()
 }
 
-/// Mean of the cycles, level removed and the high-pass before the search undone, and their scatter point by point.
-fn mean_cycle(hypothesis: &CycleHypothesis) -> (Vec<f64>, Vec<f64>) {
-    let count = hypothesis.grid.nrows() as f64;
-    let mut mean = hypothesis.mean_points();
-    let scatter = hypothesis
-        .grid
-        .columns()
-        .into_iter()
-        .zip(&mean)
-        .map(|(c, m)| (c.iter().map(|x| (x - m).powi(2)).sum::<f64>() / (count - 1.0).max(1.0)).sqrt())
-        .collect();
-    let level = mean.iter().sum::<f64>() / mean.len() as f64;
-    for (k, x) in mean.iter_mut().enumerate() {
-        *x += at_point(&hypothesis.restored, k, POINTS_PER_CYCLE) - level;
-    }
-    (mean, scatter)
+/// Mean of the cycles, level removed and the high-pass before the search undone.
+fn mean_cycle(hypothesis: &CycleHypothesis) -> Vec<f64> {
+    let points = &hypothesis.mean_points;
+    let level = points.iter().sum::<f64>() / points.len() as f64;
+    let restored = |k| at_point(&hypothesis.restored, k, points.len());
+    points.iter().enumerate().map(|(k, x)| x + restored(k) - level).collect()
 }
 
 /// Sum of orders (order 1 first) at the middle of point `k` of a cycle.
@@ -231,12 +201,14 @@ const SAME_HZ: f64 = 0.01;
 pub struct CycleHypothesis {
     /// Electrical angle over the record.
     pub track: PhaseTrack,
-    /// Cycles at equal angles, [`POINTS_PER_CYCLE`] points each.
-    pub grid: Array2<f64>,
+    /// Mean over the cycles at [`POINTS_PER_CYCLE`] equal angles, as read through the high-pass of the search.
+    pub mean_points: Vec<f64>,
+    /// Standard deviation of the cycles about it, point by point.
+    pub points_std: Vec<f64>,
     /// Orders 1 to 24, as far as the sample rate goes.
-    pub spectra: OrderSpectra,
+    pub spectra: OrderMeans,
     /// What the high-pass before the search and the instrument's coupling had taken from each order: the amplitudes in
-    /// `spectra` contain it, those in `grid` do not.
+    /// `spectra` contain it, the points do not.
     pub restored: Vec<Complex64>,
     /// Which order of this cycle the strongest line is.
     pub line_order: u32,
@@ -282,12 +254,9 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, coarse_step_v: Option<f64>) -> Ve
         else {
             break;
         };
-        let relative_power = path.power / strongest;
-        for line_order in LINE_ORDERS {
-            let own = line.scaled(1.0 / f64::from(line_order)).ok();
-            if let Some(h) = own.and_then(|t| hypothesis(view, t, line_order, rank, relative_power, coarse_step_v))
-                && !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
-            {
+        let facts = LineFacts { rank, relative_power: path.power / strongest, coarse_step_v };
+        for h in of_line(view, &line, facts) {
+            if !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ) {
                 found.push(h);
             }
         }
@@ -298,48 +267,67 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, coarse_step_v: Option<f64>) -> Ve
     found
 }
 
-/// The line taken as order `line_order` of the cycle; `None` where that cannot be an electrical cycle of this record.
+/// What is known of a line besides its track.
+#[derive(Clone, Copy)]
+struct LineFacts {
+    rank: usize,
+    relative_power: f64,
+    coarse_step_v: Option<f64>,
+}
+
+/// The line taken as each of [`LINE_ORDERS`] of the cycle, where that can be an electrical cycle of this record.
+fn of_line(view: &AcView<'_>, line: &PhaseTrack, facts: LineFacts) -> Vec<CycleHypothesis> {
+    let can_be = |track: &PhaseTrack| {
+        (LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
+            && track.whole_cycles().1 >= FEWEST_CYCLES
+    };
+    let tracks: Vec<(u32, PhaseTrack)> = LINE_ORDERS
+        .into_iter()
+        .filter_map(|order| Some((order, line.scaled(1.0 / f64::from(order)).ok()?)))
+        .filter(|(_, track)| can_be(track))
+        .collect();
+    let orders: Vec<u32> = tracks.iter().map(|(order, _)| *order).collect();
+    let read = averages::read(view, view.sample_rate_hz(), line, &orders);
+    tracks
+        .into_iter()
+        .zip(read)
+        .filter_map(|((order, track), read)| hypothesis(view, track, order, read?, facts))
+        .collect()
+}
+
+/// The hypothesis of one track; `None` for too few cycles.
 fn hypothesis(
     view: &AcView<'_>,
     track: PhaseTrack,
     line_order: u32,
-    rank: usize,
-    relative_power: f64,
-    coarse_step_v: Option<f64>,
+    read: Averages,
+    facts: LineFacts,
 ) -> Option<CycleHypothesis> {
-    let sample_rate_hz = view.sample_rate_hz();
-    if !(LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
-        || track.whole_cycles().1 < FEWEST_CYCLES
-    {
+    let Averages { points: mut mean_points, points_std, orders: mut read } = read;
+    if read.cycle_count < FEWEST_CYCLES {
         return None;
     }
-    let mut grid = angle::cycles(view, sample_rate_hz, &track, POINTS_PER_CYCLE).ok()?;
-    let mut read = angle::spectra_of_cycles(&grid, sample_rate_hz, &track, ORDERS).ok()?;
-    if grid.nrows() < FEWEST_CYCLES {
-        return None;
-    }
-    let track = ends::fasten(view, sample_rate_hz, track, &read);
+    let track = ends::fasten(view, view.sample_rate_hz(), track, &read);
+    let coarse_step_v = facts.coarse_step_v;
     if let Some(fitted) = coarse_step_v.and_then(|step| codes::fitted_orders(view.trace(), &track, step, &read.mean)) {
         let orders: Vec<Complex64> =
             fitted.iter().enumerate().map(|(i, a)| a * seen(view, (i + 1) as f64 * read.mean_hz)).collect();
-        replace_orders(&mut grid, &mut read, &orders);
+        replace_orders(&mut mean_points, &mut read, &orders);
     }
     let spectra = read.divided_by(|hz| passed(view, hz));
     let restored = spectra.mean.iter().zip(&read.mean).map(|(a, b)| a - b).collect();
-    Some(CycleHypothesis { track, grid, spectra, restored, line_order, rank, relative_power })
+    let LineFacts { rank, relative_power, .. } = facts;
+    Some(CycleHypothesis { track, mean_points, points_std, spectra, restored, line_order, rank, relative_power })
 }
 
 /// Puts better values for the first orders in the place of the averaged ones; the scatter from cycle to cycle stays.
-fn replace_orders(grid: &mut Array2<f64>, read: &mut OrderSpectra, orders: &[Complex64]) {
-    let points = grid.ncols();
+fn replace_orders(points: &mut [f64], read: &mut OrderMeans, orders: &[Complex64]) {
     let changes: Vec<Complex64> = orders.iter().zip(&read.mean).map(|(new, old)| new - old).collect();
-    for (k, mut column) in grid.columns_mut().into_iter().enumerate() {
-        column += at_point(&changes, k, points);
+    let count = points.len();
+    for (k, x) in points.iter_mut().enumerate() {
+        *x += at_point(&changes, k, count);
     }
-    for (i, change) in changes.iter().enumerate() {
-        read.mean[i] += change;
-        read.cycles.column_mut(i).mapv_inplace(|a| a + change);
-    }
+    read.mean.iter_mut().zip(&changes).for_each(|(mean, change)| *mean += change);
 }
 
 /// Ripple of fewer r.m.s. steps of the converter than this is read from its codes. Over 23 simulated captures below it

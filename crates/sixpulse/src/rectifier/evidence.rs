@@ -123,7 +123,7 @@ fn figure(name: &str, h: &CycleHypothesis, facts: &SupplyFacts) -> (f64, String)
         _ => {
             let noise = (0..h.spectra.mean.len()).map(|i| h.spectra.mean_std(i).powi(2)).sum::<f64>().sqrt();
             let ratio = root_sum(h, 1..=24) / noise.max(1e-12);
-            (ratio, format!("the orders stand {ratio:.0} times above their scatter over {} cycles", h.grid.nrows()))
+            (ratio, format!("the orders stand {ratio:.0} times above their scatter over {} cycles", h.spectra.cycle_count))
         }
     }
 }
@@ -136,7 +136,7 @@ fn angle(radians: f64) -> f64 {
 
 /// How far the mean cycle goes above and below its mean, volts.
 fn peaks(h: &CycleHypothesis) -> (f64, f64) {
-    let mean = h.mean_points();
+    let mean = &h.mean_points;
     let level = mean.iter().sum::<f64>() / mean.len() as f64;
     let (low, high) = mean.iter().fold((f64::MAX, f64::MIN), |(l, h), &x| (l.min(x), h.max(x)));
     (high - level, level - low)

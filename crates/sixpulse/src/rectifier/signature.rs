@@ -4,7 +4,7 @@
 //! cut: amplitudes as shares of the ripple, and phases only in sums that cancel a shift (`phase_i + phase_j -
 //! phase_(i+j)`).
 
-use crate::angle::{OrderSpectra, PhaseTrack};
+use crate::angle::{OrderMeans, PhaseTrack};
 use crate::coupling::AcView;
 use crate::cycle::{self, CycleHypothesis};
 use crate::error::Result;
@@ -150,8 +150,8 @@ impl Sink for Vec<String> {
 const MOST_CYCLES: f64 = 1200.0;
 
 /// Standard uncertainty of an order's mean amplitude over at most [`MOST_CYCLES`] cycles.
-fn judged_std(spectra: &OrderSpectra, i: usize) -> f64 {
-    spectra.scatter[i] / (spectra.cycles.nrows() as f64).min(MOST_CYCLES).sqrt()
+fn judged_std(spectra: &OrderMeans, i: usize) -> f64 {
+    spectra.scatter[i] / (spectra.cycle_count as f64).min(MOST_CYCLES).sqrt()
 }
 
 /// The amplitudes of one hypothesis, noise taken off.
@@ -247,7 +247,7 @@ fn put_phases(out: &mut impl Sink, orders: &Orders) {
 }
 
 fn put_shape(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>) {
-    let mean = hypothesis.map_or_else(|| vec![0.0; 2], CycleHypothesis::mean_points);
+    let mean = hypothesis.map_or_else(|| vec![0.0; 2], |h| h.mean_points.clone());
     let n = mean.len() as f64;
     let level = mean.iter().sum::<f64>() / n;
     let moment = |p: i32| mean.iter().map(|x| (x - level).powi(p)).sum::<f64>() / n;
@@ -266,7 +266,7 @@ fn put_levels(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>, orders:
     out.put("explained_share", (rms / facts.ac_rms_v.max(1e-9)).powi(2).min(1.5));
     out.put("steps", facts.step_v.map_or(4.0, |s| (rms / s).ln().min(4.0)));
     out.put("electrical_hz", hypothesis.map_or(0.0, |h| h.track.mean_hz().ln()));
-    out.put("cycles", hypothesis.map_or(0.0, |h| (h.grid.nrows() as f64).min(MOST_CYCLES).ln()));
+    out.put("cycles", hypothesis.map_or(0.0, |h| (h.spectra.cycle_count as f64).min(MOST_CYCLES).ln()));
 }
 
 /// The level, or the usual one where AC coupling hides it.
