@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy import fft, linalg, signal
 
 import sixpulse
+import sixpulse.results
 
 Array = NDArray[Any]
 RATE_HZ = 100_000.0
@@ -214,7 +215,7 @@ def scipy_pipeline(post: Array, sensor: Array) -> dict[str, Any]:
     }
 
 
-def sixpulse_job(post: Array, sensor: Array) -> sixpulse.Examination:
+def sixpulse_job(post: Array, sensor: Array) -> sixpulse.results.Examination:
     """The same from arrays to the result object."""
     traces = {
         "post": sixpulse.Trace(post, sample_rate_hz=RATE_HZ, coupling="dc", role="charging_post"),

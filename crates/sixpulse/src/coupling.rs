@@ -273,22 +273,6 @@ impl<'a> AcView<'a> {
     pub fn duration_s(&self) -> f64 {
         self.trace.duration_s()
     }
-
-    /// R.m.s. of the samples, and of their differences from sample to sample over the square root of two: the r.m.s.
-    /// of white noise, and little of a ripple sampled many times a cycle.
-    #[must_use]
-    pub(crate) fn spread(&self) -> (f64, f64) {
-        let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
-        crate::trace::for_each_block(self, |_, block| {
-            for &x in block {
-                squares += x * x;
-                steps += previous.map_or(0.0, |p: f64| (x - p) * (x - p));
-                previous = Some(x);
-            }
-        });
-        let n = self.len() as f64;
-        ((squares / n).sqrt(), (0.5 * steps / n).sqrt())
-    }
 }
 
 impl Samples for AcView<'_> {

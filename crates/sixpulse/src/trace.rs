@@ -31,6 +31,17 @@ impl Samples for [f64] {
     }
 }
 
+impl Samples for [f32] {
+    fn len(&self) -> usize {
+        <[f32]>::len(self)
+    }
+    fn read(&self, start: usize, out: &mut [f64]) {
+        for (y, &x) in out.iter_mut().zip(&self[start..]) {
+            *y = f64::from(x);
+        }
+    }
+}
+
 /// Block length used when a whole record is walked: 2048 `f64` stay in the first-level cache.
 pub const BLOCK: usize = 2048;
 

@@ -36,21 +36,12 @@ pub(super) fn fasten<S: Samples + ?Sized>(
     track: PhaseTrack,
     spectra: &OrderMeans,
 ) -> PhaseTrack {
-    let clear: Vec<(f64, Complex64)> = spectra
-        .mean
-        .iter()
-        .enumerate()
-        .filter(|(i, a)| a.norm() > CLEAR * spectra.mean_std(*i))
-        .map(|(i, a)| ((i + 1) as f64, *a))
-        .collect();
-    if clear.is_empty() {
-        return track;
-    }
+    let Some(cycle) = MeanCycle::new(spectra) else { return track };
     let mut track = track;
     for end in [End::First, End::Last] {
         let stretch = Stretch::read(samples, sample_rate_hz, &track, end);
         for _ in 0..PASSES {
-            let Some(moved) = stretch.as_ref().and_then(|s| s.moved(&track, &clear)) else { break };
+            let Some(moved) = stretch.as_ref().and_then(|s| s.moved(&track, &cycle)) else { break };
             track = moved;
         }
     }
@@ -92,8 +83,8 @@ impl Stretch {
     }
 
     /// The track after one Gauss-Newton step; `None` where the samples do not tell or the angle would turn back.
-    fn moved(&self, track: &PhaseTrack, orders: &[(f64, Complex64)]) -> Option<PhaseTrack> {
-        let [c1, c2] = self.step(track, orders)?;
+    fn moved(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<PhaseTrack> {
+        let [c1, c2] = self.step(track, cycle)?;
         let knots = track
             .knots()
             .iter()
@@ -107,16 +98,17 @@ impl Stretch {
     }
 
     /// Least-squares coefficients of the angle's correction, in cycles.
-    fn step(&self, track: &PhaseTrack, orders: &[(f64, Complex64)]) -> Option<[f64; 2]> {
+    fn step(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<[f64; 2]> {
         let mut products = [[0.0; 5]; 5];
-        for (time, x) in self.time_s.iter().zip(&self.volts) {
-            let (value, slope) = mean_cycle(orders, track.cycles_at(*time));
-            let s = self.along(*time);
-            let row = [slope * s, slope * s * s, 1.0, s, x - value];
-            for (i, a) in row.iter().enumerate() {
-                for (j, b) in row.iter().enumerate().take(i + 1) {
-                    products[i][j] += a * b;
-                }
+        for (times, volts) in self.time_s.chunks(LANES).zip(self.volts.chunks(LANES)) {
+            let mut turns = [Complex64::ONE; LANES];
+            for (turn, time) in turns.iter_mut().zip(times) {
+                *turn = Complex64::cis(TAU * track.cycles_at(*time).rem_euclid(1.0));
+            }
+            let (values, slopes) = cycle.at(&turns);
+            for ((time, x), (value, slope)) in times.iter().zip(volts).zip(values.iter().zip(&slopes)) {
+                let s = self.along(*time);
+                add_products(&mut products, &[slope * s, slope * s * s, 1.0, s, x - value]);
             }
         }
         let count = self.volts.len() as f64;
@@ -135,11 +127,46 @@ impl Stretch {
     }
 }
 
-/// Value of the mean cycle at an angle in cycles, and its slope in volts per cycle.
-fn mean_cycle(orders: &[(f64, Complex64)], cycles: f64) -> (f64, f64) {
-    let angle = TAU * cycles.rem_euclid(1.0);
-    orders.iter().fold((0.0, 0.0), |(value, slope), (n, a)| {
-        let part = a * Complex64::cis(n * angle);
-        (value + part.re, slope - TAU * n * part.im)
-    })
+fn add_products(products: &mut [[f64; 5]; 5], row: &[f64; 5]) {
+    for (i, a) in row.iter().enumerate() {
+        for (j, b) in row.iter().enumerate().take(i + 1) {
+            products[i][j] += a * b;
+        }
+    }
+}
+
+/// Angles at which the mean cycle is taken together.
+const LANES: usize = 4;
+
+/// The orders of the mean cycle that stand clear of their uncertainty.
+struct MeanCycle {
+    /// Complex peak amplitudes from order 1 on; 0 for the others.
+    orders: Vec<Complex64>,
+}
+
+impl MeanCycle {
+    fn new(spectra: &OrderMeans) -> Option<Self> {
+        let is_clear = |i: usize, a: &Complex64| a.norm() > CLEAR * spectra.mean_std(i);
+        let last = spectra.mean.iter().enumerate().rposition(|(i, a)| is_clear(i, a))?;
+        let orders = spectra.mean.iter().enumerate().take(last + 1);
+        Some(Self { orders: orders.map(|(i, a)| if is_clear(i, a) { *a } else { Complex64::ZERO }).collect() })
+    }
+
+    /// Values and slopes (volts per cycle) at angles given as phasors: `a_n` and `n a_n` by Horner's rule.
+    fn at(&self, turns: &[Complex64; LANES]) -> ([f64; LANES], [f64; LANES]) {
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        let mut slope_im = [0.0; LANES];
+        let mut slope_re = [0.0; LANES];
+        for (i, a) in self.orders.iter().enumerate().rev() {
+            let n = (i + 1) as f64;
+            for lane in 0..LANES {
+                let z = turns[lane];
+                let (x, y) = (re[lane] + a.re, im[lane] + a.im);
+                (re[lane], im[lane]) = (x * z.re - y * z.im, x * z.im + y * z.re);
+                let (x, y) = (slope_re[lane] + n * a.re, slope_im[lane] + n * a.im);
+                (slope_re[lane], slope_im[lane]) = (x * z.re - y * z.im, x * z.im + y * z.re);
+            }
+        }
+        (re, slope_im.map(|im| -TAU * im))
+    }
 }

@@ -16,15 +16,13 @@ const WINDOW_CYCLES: f64 = 8.0;
 const HOP_S: f64 = 0.004;
 /// Frames wanted at least, so that short records are followed too.
 const FEWEST_FRAMES: f64 = 16.0;
-/// Steps of a path per frame, in bins: 1/16 octave in 4 ms covers 5 % irregularity at 60 Hz.
-const PATH_STEP: usize = 1;
 
 /// See [`weight`].
 const RINGING_HZ: f64 = 4_000.0;
 /// The level below which nine tenths to ninety-nine hundredths of white noise stay, in medians of its power.
 const NOISE_TOP: f32 = 6.0;
-/// Cost of a step of a path by one bin, against the mean power of the strongest bins: a path runs straight where
-/// nothing shows.
+/// Cost of a step of a path by one bin (the most in a frame: 1/16 octave in 4 ms covers 5 % irregularity at 60 Hz),
+/// against the mean power of the strongest bins: a path runs straight where nothing shows.
 const TURN_COST: f32 = 0.02;
 /// A frame whose line is weaker than this, in power against a strong frame, does not tell the frequency.
 const FAINT_FRAME: f64 = 0.05;
@@ -45,49 +43,109 @@ pub(super) struct LinePath {
 }
 
 /// The record at falling sample rates, each half the one before.
-struct Pyramid {
-    levels: Vec<(f64, Vec<f64>)>,
+struct Pyramid<'a> {
+    sample_rate_hz: f64,
+    samples: &'a [f32],
+    /// Half the rate, a quarter, and so on.
+    halved: Vec<Vec<f32>>,
 }
 
-impl Pyramid {
-    fn new(samples: &[f64], sample_rate_hz: f64) -> Self {
-        let mut levels = vec![(sample_rate_hz, samples.to_vec())];
-        while let Some((rate, last)) = levels.last()
-            && rate / LOWEST_HZ > 16.0
-            && last.len() > 4 * HALF_BAND.len()
-        {
-            let next = (rate / 2.0, halve(last));
-            levels.push(next);
+impl<'a> Pyramid<'a> {
+    fn new(samples: &'a [f32], sample_rate_hz: f64) -> Self {
+        let mut halved: Vec<Vec<f32>> = Vec::new();
+        let (mut rate, mut len) = (sample_rate_hz, samples.len());
+        while rate / LOWEST_HZ > 16.0 && len > 4 * HALF_BAND.len() {
+            let next = halve(halved.last().map_or(samples, |x| x));
+            (rate, len) = (rate / 2.0, next.len());
+            halved.push(next);
         }
-        Self { levels }
+        Self { sample_rate_hz, samples, halved }
     }
 
-    /// The level at which a cycle of `frequency_hz` has 8 to 16 samples (fewer only at the top level).
-    fn level_for(&self, frequency_hz: f64) -> &(f64, Vec<f64>) {
-        let fit = self.levels.iter().rev().find(|(rate, _)| rate / frequency_hz >= 8.0);
-        fit.unwrap_or(&self.levels[0])
+    /// The level at which a cycle of `frequency_hz` has 8 to 16 samples (fewer only at the top level), with its rate.
+    fn level_for(&self, frequency_hz: f64) -> (f64, &[f32]) {
+        let halvings = (self.sample_rate_hz / frequency_hz / 8.0).log2().floor().max(0.0) as usize;
+        let halvings = halvings.min(self.halved.len());
+        let level = halvings.checked_sub(1).map_or(self.samples, |i| &self.halved[i]);
+        (self.sample_rate_hz / (halvings as f64).exp2(), level)
     }
 }
 
 /// One side of a 23-tap half-band low-pass, every second tap being zero: (offset, weight), Hann-windowed sinc.
-const HALF_BAND: [(usize, f64); 6] =
+const HALF_BAND: [(usize, f32); 6] =
     [(1, 0.312_604_1), (3, -0.090_483_0), (5, 0.040_033_2), (7, -0.016_836_6), (9, 0.005_174_8), (11, -0.000_492_6)];
 
 /// Low-passes and keeps every second sample; the record is mirrored at its ends.
-fn halve(x: &[f64]) -> Vec<f64> {
-    let n = x.len() as isize;
+fn halve(x: &[f32]) -> Vec<f32> {
+    // Only odd offsets have weights: beside the sample itself, its neighbours among the odd samples.
+    let reach = HALF_BAND.len();
+    let count = x.len() / 2;
     let at = |i: isize| {
-        let i = if i < 0 { -i } else { i };
-        let i = if i >= n { 2 * n - 2 - i } else { i };
-        x[i.clamp(0, n - 1) as usize]
+        let last = x.len() as isize - 1;
+        let i = i.abs();
+        x[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
     };
-    (0..n / 2)
-        .map(|k| {
-            let i = 2 * k;
-            let sides: f64 = HALF_BAND.iter().map(|&(o, w)| w * (at(i - o as isize) + at(i + o as isize))).sum();
-            0.5 * x[i as usize] + sides
-        })
-        .collect()
+    let odd: Vec<f32> = (-(reach as isize)..(count + reach) as isize).map(|k| at(2 * k + 1)).collect();
+    let mut out: Vec<f32> = x.chunks_exact(2).map(|pair| 0.5 * pair[0]).collect();
+    for (k, (_, w)) in HALF_BAND.into_iter().enumerate() {
+        // Offsets 2 k + 1 to either side.
+        let (before, after) = (&odd[reach - 1 - k..], &odd[reach + k..]);
+        for ((y, a), b) in out.iter_mut().zip(before).zip(after) {
+            *y += w * (a + b);
+        }
+    }
+    out
+}
+
+/// Lanes in which a window is summed.
+const LANES: usize = 8;
+
+/// A windowed complex sinusoid; filled up with zeros to whole lanes.
+struct Kernel {
+    length: usize,
+    cos: Vec<f32>,
+    sin: Vec<f32>,
+}
+
+impl Kernel {
+    /// [`WINDOW_CYCLES`] cycles of a frequency given in cycles per sample, at most `longest` samples.
+    fn new(frequency: f64, longest: usize) -> Self {
+        let length = ((WINDOW_CYCLES / frequency).round() as usize).clamp(4, longest);
+        let filled = length.next_multiple_of(LANES);
+        let (mut cos, mut sin) = (vec![0.0; filled], vec![0.0; filled]);
+        for (i, (c, s)) in cos.iter_mut().zip(&mut sin).enumerate().take(length) {
+            let u = (i as f64 + 0.5) / length as f64;
+            let w = (PI * u).sin().powi(2) * 2.0 / length as f64;
+            let (sine, cosine) = (2.0 * PI * frequency * i as f64).sin_cos();
+            (*c, *s) = ((w * cosine) as f32, (w * sine) as f32);
+        }
+        Self { length, cos, sin }
+    }
+
+    /// Mean square of the line in the window about `centre`, moved into the record where it would reach beyond.
+    fn power_at(&self, x: &[f32], centre: f64) -> f32 {
+        let start = (centre - 0.5 * self.length as f64).round().clamp(0.0, (x.len() - self.length) as f64) as usize;
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        let within = &x[start..x.len().min(start + self.cos.len())];
+        let kernel = self.cos.chunks_exact(LANES).zip(self.sin.chunks_exact(LANES));
+        let chunks = within.chunks_exact(LANES);
+        let rest = chunks.remainder();
+        for (x, (c, s)) in chunks.zip(kernel) {
+            for lane in 0..LANES {
+                re[lane] += x[lane] * c[lane];
+                im[lane] += x[lane] * s[lane];
+            }
+        }
+        // The window ends with the record.
+        let done = within.len() - rest.len();
+        for ((lane, x), (c, s)) in rest.iter().enumerate().zip(self.cos[done..].iter().zip(&self.sin[done..])) {
+            re[lane] += x * c;
+            im[lane] += x * s;
+        }
+        let (re, im) = (re.iter().sum::<f32>(), im.iter().sum::<f32>());
+        // Peak amplitude is twice the windowed mean, mean square half its square.
+        2.0 * (re * re + im * im)
+    }
 }
 
 /// Constant-Q power: row = frame, column = bin.
@@ -101,7 +159,7 @@ pub(super) struct Picture {
 
 impl Picture {
     /// `samples` with the level removed.
-    pub(super) fn new(samples: &[f64], sample_rate_hz: f64) -> Self {
+    pub(super) fn new(samples: &[f32], sample_rate_hz: f64) -> Self {
         let duration_s = samples.len() as f64 / sample_rate_hz;
         // A window must fit into the record.
         let lowest = LOWEST_HZ.max(WINDOW_CYCLES / duration_s);
@@ -121,29 +179,13 @@ impl Picture {
         picture
     }
 
-    fn fill_bin(&mut self, b: usize, pyramid: &Pyramid) {
-        let frequency = self.bins_hz[b];
-        let (rate, x) = pyramid.level_for(frequency);
-        let length = ((WINDOW_CYCLES * rate / frequency).round() as usize).clamp(4, x.len());
-        let kernel: Vec<(f64, f64)> = (0..length)
-            .map(|i| {
-                let u = (i as f64 + 0.5) / length as f64;
-                let w = (PI * u).sin().powi(2) * 2.0 / length as f64;
-                let (s, c) = (2.0 * PI * frequency / rate * i as f64).sin_cos();
-                (w * c, w * s)
-            })
-            .collect();
+    fn fill_bin(&mut self, b: usize, pyramid: &Pyramid<'_>) {
+        let (rate, x) = pyramid.level_for(self.bins_hz[b]);
+        let kernel = Kernel::new(self.bins_hz[b] / rate, x.len());
         let bins = self.bins_hz.len();
-        for frame in 0..self.frames {
+        for (frame, power) in self.power.iter_mut().skip(b).step_by(bins).enumerate() {
             let centre = (self.first_s + frame as f64 * self.hop_s) * rate;
-            let start = (centre - 0.5 * length as f64).round().clamp(0.0, (x.len() - length) as f64) as usize;
-            let (mut re, mut im) = (0.0, 0.0);
-            for (x, (c, s)) in x[start..start + length].iter().zip(&kernel) {
-                re += x * c;
-                im += x * s;
-            }
-            // Peak amplitude is twice the windowed mean, mean square half its square.
-            self.power[frame * bins + b] = (2.0 * (re * re + im * im)) as f32;
+            *power = kernel.power_at(x, centre);
         }
     }
 
@@ -152,40 +194,47 @@ impl Picture {
     /// exponentially that is [`NOISE_TOP`] medians.
     fn remove_floor(&mut self) {
         let bins = self.bins_hz.len();
+        let per_hz: Vec<f32> = self.bins_hz.iter().map(|hz| 1.0 / *hz as f32).collect();
         let mut density: Vec<f32> =
-            self.power.iter().enumerate().map(|(i, p)| p / self.bins_hz[i % bins] as f32).collect();
+            self.power.chunks(bins).flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w)).collect();
         let middle = density.len() / 2;
         let (_, median, _) = density.select_nth_unstable_by(middle, f32::total_cmp);
         let floor = NOISE_TOP * *median;
-        for (i, p) in self.power.iter_mut().enumerate() {
-            *p = (*p - floor * self.bins_hz[i % bins] as f32).max(0.0);
+        for frame in self.power.chunks_mut(bins) {
+            for (p, hz) in frame.iter_mut().zip(&self.bins_hz) {
+                *p = (*p - floor * *hz as f32).max(0.0);
+            }
         }
     }
 
     /// The path of greatest weighted power, by dynamic programming.
     pub(super) fn strongest_path(&self) -> LinePath {
         let bins = self.bins_hz.len();
-        let weighted: Vec<f32> =
-            self.power.iter().enumerate().map(|(i, p)| p * weight(self.bins_hz[i % bins])).collect();
-        let turn = TURN_COST * weighted.chunks(bins).map(|f| f.iter().copied().fold(0.0, f32::max)).sum::<f32>()
+        let weights: Vec<f32> = self.bins_hz.iter().map(|&hz| weight(hz)).collect();
+        let weighted = |frame: usize| {
+            self.power[frame * bins..(frame + 1) * bins].iter().zip(&weights).map(|(power, weight)| power * weight)
+        };
+        let turn = TURN_COST * (0..self.frames).map(|f| weighted(f).fold(0.0, f32::max)).sum::<f32>()
             / self.frames as f32;
         let mut score = vec![0.0f32; bins];
+        let mut next = vec![0.0f32; bins];
         let mut back = vec![0i8; self.frames * bins];
-        for frame in 0..self.frames {
-            let mut next = vec![0.0f32; bins];
-            for b in 0..bins {
-                let (lo, hi) = (b.saturating_sub(PATH_STEP), (b + PATH_STEP).min(bins - 1));
-                let mut best = b;
-                let mut best_score = score[b];
-                for from in (lo..=hi).filter(|&from| from != b) {
-                    if score[from] - turn > best_score {
-                        (best, best_score) = (from, score[from] - turn);
-                    }
+        for (frame, back) in back.chunks_mut(bins).enumerate() {
+            for (b, ((next, back), here)) in next.iter_mut().zip(back).zip(weighted(frame)).enumerate() {
+                let from = |b: usize| score.get(b).map_or(f32::NEG_INFINITY, |s| s - turn);
+                let (mut best, mut step) = (score[b], 0);
+                let below = b.checked_sub(1).map_or(f32::NEG_INFINITY, from);
+                if below > best {
+                    (best, step) = (below, -1);
                 }
-                next[b] = best_score + weighted[frame * bins + b];
-                back[frame * bins + b] = (best as isize - b as isize) as i8;
+                let above = from(b + 1);
+                if above > best {
+                    (best, step) = (above, 1);
+                }
+                *next = best + here;
+                *back = step;
             }
-            score = next;
+            std::mem::swap(&mut score, &mut next);
         }
         let mut b = (0..bins).max_by(|&i, &j| score[i].total_cmp(&score[j])).unwrap_or(0);
         let mut frequency_hz = vec![0.0; self.frames];

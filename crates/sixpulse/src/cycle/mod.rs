@@ -227,15 +227,19 @@ pub struct CycleHypothesis {
 /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner.
 pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
-    let (ac_rms_v, noise_rms_v) = view.spread();
-    let step_v = crate::quality::step(trace).filter(|step| is_coarse(*step, ac_rms_v, noise_rms_v));
-    Ok(hypotheses_in(&view, step_v))
+    let skimmed = Skimmed::new(&view);
+    let coarse_step_v = skimmed.coarse(crate::quality::step(trace));
+    Ok(hypotheses_in(&view, skimmed, coarse_step_v))
 }
 
 /// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
 /// converter's step where it is coarse (see [`is_coarse`]).
-pub(crate) fn hypotheses_in(view: &AcView<'_>, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
-    let (mut search, search_rate_hz) = averaged_down(view, view.sample_rate_hz());
+pub(crate) fn hypotheses_in(
+    view: &AcView<'_>,
+    skimmed: Skimmed,
+    coarse_step_v: Option<f64>,
+) -> Vec<CycleHypothesis> {
+    let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
     for rank in 0..SEARCHES {
@@ -337,7 +341,7 @@ const COARSE_STEPS: f64 = 1.2;
 /// Noise of more r.m.s. steps than this makes the rounding of the codes harmless.
 const DITHERED_STEPS: f64 = 1.0;
 
-/// True where a converter's step is coarse against the ripple and no noise spreads the codes (see [`AcView::spread`]).
+/// True where a converter's step is coarse against the ripple and no noise spreads the codes (see [`Skimmed`]).
 pub(crate) fn is_coarse(step_v: f64, ac_rms_v: f64, noise_rms_v: f64) -> bool {
     ac_rms_v < COARSE_STEPS * step_v && noise_rms_v < DITHERED_STEPS * step_v
 }
@@ -356,20 +360,69 @@ pub(crate) fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
     }
 }
 
-/// Means of as many samples as bring the rate down to [`SEARCH_RATE_HZ`] at least, and the rate they have.
-fn averaged_down<S: Samples + ?Sized>(samples: &S, sample_rate_hz: f64) -> (Vec<f64>, f64) {
-    let factor = ((sample_rate_hz / SEARCH_RATE_HZ) as usize).max(1);
-    let mut out = Vec::with_capacity(samples.len() / factor);
-    let (mut sum, mut count) = (0.0, 0);
-    crate::trace::for_each_block(samples, |_, block| {
-        for x in block {
-            sum += x;
-            count += 1;
-            if count == factor {
-                out.push(sum / factor as f64);
-                (sum, count) = (0.0, 0);
+/// The record read once: what the search needs of it.
+pub(crate) struct Skimmed {
+    /// Means of as many samples as bring the rate down to [`SEARCH_RATE_HZ`] at least.
+    search: Vec<f32>,
+    search_rate_hz: f64,
+    /// R.m.s. of the samples, volts.
+    pub(crate) ac_rms_v: f64,
+    /// R.m.s. of white noise that the differences from sample to sample would need, volts: little of it is ripple where
+    /// a cycle is sampled many times.
+    pub(crate) noise_rms_v: f64,
+}
+
+impl Skimmed {
+    pub(crate) fn new(view: &AcView<'_>) -> Self {
+        let factor = ((view.sample_rate_hz() / SEARCH_RATE_HZ) as usize).max(1);
+        let mut search = Vec::with_capacity(view.len() / factor);
+        let mut rest: Vec<f64> = Vec::with_capacity(factor);
+        let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
+        crate::trace::for_each_block(view, |_, block| {
+            let here = squares_and_steps(block);
+            squares += here.0;
+            steps += here.1 + previous.zip(block.first()).map_or(0.0, |(p, x): (f64, &f64)| (x - p) * (x - p));
+            previous = block.last().copied();
+            // A mean may begin in one block and end in the next.
+            let (head, body) = block.split_at(((factor - rest.len()) % factor).min(block.len()));
+            rest.extend(head);
+            if rest.len() == factor {
+                search.push((rest.iter().sum::<f64>() / factor as f64) as f32);
+                rest.clear();
             }
+            let means = body.chunks_exact(factor);
+            rest.extend(means.remainder());
+            search.extend(means.map(|c| (c.iter().sum::<f64>() / factor as f64) as f32));
+        });
+        let n = view.len() as f64;
+        Self {
+            search,
+            search_rate_hz: view.sample_rate_hz() / factor as f64,
+            ac_rms_v: (squares / n).sqrt(),
+            noise_rms_v: (0.5 * steps / n).sqrt(),
         }
-    });
-    (out, sample_rate_hz / factor as f64)
+    }
+
+    /// Step of the converter where it is coarse (see [`is_coarse`]).
+    pub(crate) fn coarse(&self, step_v: Option<f64>) -> Option<f64> {
+        step_v.filter(|step| is_coarse(*step, self.ac_rms_v, self.noise_rms_v))
+    }
+}
+
+/// Sum of squares, and of squared differences from one sample to the next; in eight running sums each.
+fn squares_and_steps(block: &[f64]) -> (f64, f64) {
+    let (mut squares, mut steps) = ([0.0; 8], [0.0; 8]);
+    let after = block.get(1..).unwrap_or_default();
+    let pairs = block.chunks_exact(8).zip(after.chunks_exact(8));
+    let done = 8 * pairs.len();
+    for (x, y) in pairs {
+        for lane in 0..8 {
+            squares[lane] += x[lane] * x[lane];
+            steps[lane] += (y[lane] - x[lane]) * (y[lane] - x[lane]);
+        }
+    }
+    let rest = &block[done..];
+    let squares = squares.iter().sum::<f64>() + rest.iter().map(|x| x * x).sum::<f64>();
+    let steps = steps.iter().sum::<f64>() + rest.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f64>();
+    (squares, steps)
 }

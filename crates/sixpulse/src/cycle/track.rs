@@ -2,8 +2,8 @@
 //! against the mean cycle with all of the line's orders together.
 
 use super::lines::LinePath;
-use crate::angle::{self, OrderSpectra, PhaseTrack};
-use crate::error::{Error, Result};
+use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
+use crate::error::Result;
 use crate::trace::Samples;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -22,11 +22,11 @@ const FAINT_LINE: f64 = 0.25;
 const GOOD_PHASE_CYCLES: f64 = 0.004;
 
 /// Follows the line along its path. `samples` has the level removed.
-pub(super) fn follow(samples: &[f64], sample_rate_hz: f64, path: &LinePath) -> Result<PhaseTrack> {
+pub(super) fn follow(samples: &[f32], sample_rate_hz: f64, path: &LinePath) -> Result<PhaseTrack> {
     let duration_s = (samples.len() - 1) as f64 / sample_rate_hz;
     let mut track = integrate(path, duration_s)?;
     for _ in 0..2 {
-        track = heterodyne(samples, sample_rate_hz, &track)?;
+        track = AtRest::new(samples, sample_rate_hz, &track).corrected(&track)?;
     }
     Ok(track)
 }
@@ -53,40 +53,79 @@ fn frequency_at(path: &LinePath, time_s: f64) -> f64 {
     if f.len() < 2 { f[0] } else { f[i] + u * (f[i + 1] - f[i]) }
 }
 
-/// One pass: brings the line to rest with the track so far, and adds the phase that is left.
-fn heterodyne(samples: &[f64], sample_rate_hz: f64, track: &PhaseTrack) -> Result<PhaseTrack> {
-    let at_rest: Vec<Complex64> = samples
-        .iter()
-        .enumerate()
-        .map(|(i, x)| Complex64::from_polar(*x, -2.0 * PI * track.cycles_at(i as f64 / sample_rate_hz)))
-        .collect();
-    let (first, last) = (track.knots()[0], track.knots()[track.knots().len() - 1]);
-    let hops = (last - first).floor().max(1.0) as usize;
-    let mut times = Vec::with_capacity(hops);
-    let mut values = Vec::with_capacity(hops);
-    for k in 0..hops {
-        let time = track.time_at(first + k as f64 + 0.5);
-        times.push(time);
-        values.push(windowed_mean(
-            &at_rest,
-            time * sample_rate_hz,
-            0.5 * WINDOW_CYCLES * sample_rate_hz / track.hz_at(time),
-        ));
-    }
-    let (times, cycles) = unwrapped(&times, &values);
-    if times.is_empty() {
-        return Ok(track.clone());
-    }
-    add_phase(track, &times, &cycles)
+/// Fewest samples of a piece of the track through which a phasor is carried from sample to sample.
+const FEWEST_CARRIED: usize = 6;
+
+/// The record turned back by a track, so that its line stands still.
+struct AtRest {
+    sample_rate_hz: f64,
+    values: Vec<Complex64>,
 }
 
-/// Hann-weighted mean of the samples within `half` of `centre` (both in samples).
+impl AtRest {
+    fn new(samples: &[f32], sample_rate_hz: f64, track: &PhaseTrack) -> Self {
+        let mut values = Vec::with_capacity(samples.len());
+        turned_back(samples, sample_rate_hz, track, |y| values.push(y));
+        Self { sample_rate_hz, values }
+    }
+
+    /// The track by which this was turned, with the phase added that is left.
+    fn corrected(&self, track: &PhaseTrack) -> Result<PhaseTrack> {
+        let (first, last) = (track.knots()[0], track.knots()[track.knots().len() - 1]);
+        let hops = (last - first).floor().max(1.0) as usize;
+        let (mut times, mut values) = (Vec::with_capacity(hops), Vec::with_capacity(hops));
+        for k in 0..hops {
+            let time_s = track.time_at(first + k as f64 + 0.5);
+            let half = 0.5 * WINDOW_CYCLES * self.sample_rate_hz / track.hz_at(time_s);
+            times.push(time_s);
+            values.push(windowed_mean(&self.values, time_s * self.sample_rate_hz, half));
+        }
+        let (times, cycles) = unwrapped(&times, &values);
+        if times.is_empty() {
+            return Ok(track.clone());
+        }
+        add_phase(track, &times, &cycles)
+    }
+}
+
+/// Yields the samples turned back by the track, in order.
+fn turned_back(samples: &[f32], sample_rate_hz: f64, track: &PhaseTrack, mut visit: impl FnMut(Complex64)) {
+    let knots = track.knots();
+    let per_knot = track.step_s() * sample_rate_hz;
+    let mut from = 0;
+    for (k, pair) in knots.windows(2).enumerate() {
+        // Up to the piece's end; the last piece goes on to the end of the record.
+        let last = k + 2 == knots.len();
+        let to = if last { samples.len() } else { (((k + 1) as f64 * per_knot).ceil() as usize).min(samples.len()) };
+        if to <= from {
+            continue;
+        }
+        let per_sample = (pair[1] - pair[0]) / per_knot;
+        let angle = |i: usize| -2.0 * PI * (pair[0] + (i as f64 - k as f64 * per_knot) * per_sample);
+        if to - from < FEWEST_CARRIED {
+            (from..to).for_each(|i| visit(Complex64::from_polar(f64::from(samples[i]), angle(i))));
+        } else {
+            let (mut phasor, step) = (Complex64::cis(angle(from)), Complex64::cis(-2.0 * PI * per_sample));
+            for x in &samples[from..to] {
+                visit(phasor * f64::from(*x));
+                phasor *= step;
+            }
+        }
+        from = to;
+    }
+}
+
+/// Hann-weighted mean of the values within `half` of `centre` (both in samples).
 fn windowed_mean(x: &[Complex64], centre: f64, half: f64) -> Complex64 {
     let from = (centre - half).ceil().max(0.0) as usize;
-    let to = ((centre + half).floor() as usize).min(x.len() - 1);
+    let to = ((centre + half).floor().max(0.0) as usize).min(x.len() - 1);
     let (mut sum, mut weight) = (Complex64::ZERO, 0.0);
-    for (i, x) in x.iter().enumerate().take(to + 1).skip(from) {
-        let w = 1.0 + (PI * (i as f64 - centre) / half).cos();
+    // The cosine follows by recurrence.
+    let mut turn = Complex64::cis(PI * (from as f64 - centre) / half);
+    let step = Complex64::cis(PI / half);
+    for x in x.get(from..=to).unwrap_or_default() {
+        let w = 1.0 + turn.re;
+        turn *= step;
         sum += w * x;
         weight += w;
     }
@@ -231,16 +270,43 @@ fn local_parabola(y: &[f64], i: usize, half: usize) -> f64 {
 }
 
 /// Takes out of the samples what repeats with the track, leaving the rest for the next search.
-pub(super) fn remove_synchronous(samples: &mut [f64], sample_rate_hz: f64, track: &PhaseTrack) -> Result<()> {
+pub(super) fn remove_synchronous(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack) -> Result<()> {
     let points = ((sample_rate_hz / track.mean_hz()) as usize).clamp(16, 1024);
-    let grid = angle::cycles(&*samples, sample_rate_hz, track, points)?;
-    let mean = grid.mean_axis(ndarray::Axis(0)).ok_or_else(|| Error::EmptyInput { parameter: "samples".into() })?;
-    let level = mean.sum() / points as f64;
-    for (i, x) in samples.iter_mut().enumerate() {
-        let angle = track.cycles_at(i as f64 / sample_rate_hz).rem_euclid(1.0) * points as f64 - 0.5;
-        let below = angle.floor();
-        let (k, u) = ((below as isize).rem_euclid(points as isize) as usize, angle - below);
-        *x -= mean[k] + u * (mean[(k + 1) % points] - mean[k]) - level;
-    }
+    let (first, count) = angle::cycles_inside(samples.len(), sample_rate_hz, track)?;
+    let mut mean = vec![0.0; points];
+    let (mut point, mut last) = (0, None);
+    let angles = Angles { first, points_per_cycle: points, count: count * points };
+    angle::for_each_cut(&*samples, sample_rate_hz, track, angles, |at, integral| {
+        if let Some((last_at, last_integral)) = last {
+            mean[point] += (integral - last_integral) / (at - last_at);
+            point = if point + 1 == points { 0 } else { point + 1 };
+        }
+        last = Some((at, integral));
+    });
+    let level = mean.iter().sum::<f64>() / points as f64;
+    mean.iter_mut().for_each(|m| *m = (*m - level) / count as f64);
+    subtract(samples, sample_rate_hz, track, &mean);
     Ok(())
+}
+
+/// Subtracts a cycle given at the middles of its points, straight lines between them.
+fn subtract(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack, cycle: &[f64]) {
+    let points = cycle.len() as f64;
+    let per_knot = track.step_s() * sample_rate_hz;
+    let knots = track.knots();
+    let mut piece = 0;
+    for (i, x) in samples.iter_mut().enumerate() {
+        let i = i as f64;
+        while piece + 2 < knots.len() && i >= (piece + 1) as f64 * per_knot {
+            piece += 1;
+        }
+        let share = i / per_knot - piece as f64;
+        let cycles = knots[piece] + share * (knots[piece + 1] - knots[piece]);
+        // From -1/2 point to the last point's middle.
+        let at = (cycles - cycles.floor()) * points - 0.5;
+        let (below, u) = if at < 0.0 { (cycle.len() - 1, at + 1.0) } else { (at as usize, at - at.floor()) };
+        let below = below.min(cycle.len() - 1);
+        let above = if below + 1 == cycle.len() { 0 } else { below + 1 };
+        *x -= (cycle[below] + u * (cycle[above] - cycle[below])) as f32;
+    }
 }

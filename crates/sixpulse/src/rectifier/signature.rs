@@ -28,7 +28,8 @@ impl Reading {
     /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner of the search.
     pub fn new(trace: &Trace, pulse_number: u32, expected_hz: Option<(f64, f64)>) -> Result<Self> {
         let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
-        let (ac_rms_v, noise_rms_v) = view.spread();
+        let skimmed = cycle::Skimmed::new(&view);
+        let (ac_rms_v, noise_rms_v) = (skimmed.ac_rms_v, skimmed.noise_rms_v);
         let step_v = crate::quality::step(trace);
         let facts = SupplyFacts {
             level_v: (trace.coupling() == Coupling::Dc).then(|| trace.mean()),
@@ -40,8 +41,8 @@ impl Reading {
             pulse_number,
             expected_hz,
         };
-        let coarse_step_v = step_v.filter(|step| cycle::is_coarse(*step, ac_rms_v, noise_rms_v));
-        Ok(Self { hypotheses: cycle::hypotheses_in(&view, coarse_step_v), facts })
+        let coarse_step_v = skimmed.coarse(step_v);
+        Ok(Self { hypotheses: cycle::hypotheses_in(&view, skimmed, coarse_step_v), facts })
     }
 
     /// The figures of every hypothesis, in the order of the hypotheses.
