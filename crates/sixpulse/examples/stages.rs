@@ -15,7 +15,7 @@ use sixpulse::examine::{ExamineOptions, RIPPLE_CORNER_HZ, examine};
 use sixpulse::rectifier::{classify, signature::Reading};
 use sixpulse::{Capture, Coupling, RawSamples, Result, Role, Trace, contamination, level, quality, ripple};
 
-#[path = "../benches/synthetic.rs"]
+#[path = "../benches/synthetic/mod.rs"]
 mod synthetic;
 use synthetic::{RATE_HZ, synthetic};
 

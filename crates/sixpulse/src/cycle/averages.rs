@@ -195,9 +195,8 @@ impl Sums {
 
     fn averages(&self, mean_hz: f64) -> Averages {
         let n = self.cycles as f64;
-        let std = |squares: f64, square_of_sum: f64| {
-            ((squares - square_of_sum / n).max(0.0) / (n - 1.0).max(1.0)).sqrt()
-        };
+        let std =
+            |squares: f64, square_of_sum: f64| ((squares - square_of_sum / n).max(0.0) / (n - 1.0).max(1.0)).sqrt();
         let orders = OrderMeans {
             mean: self.first_orders.iter().zip(&self.orders).map(|(first, s)| first + s.sum / n).collect(),
             scatter: self.orders.iter().map(|s| std(s.squares, s.sum.norm_sqr())).collect(),

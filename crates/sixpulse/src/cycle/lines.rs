@@ -214,8 +214,8 @@ impl Picture {
         let weighted = |frame: usize| {
             self.power[frame * bins..(frame + 1) * bins].iter().zip(&weights).map(|(power, weight)| power * weight)
         };
-        let turn = TURN_COST * (0..self.frames).map(|f| weighted(f).fold(0.0, f32::max)).sum::<f32>()
-            / self.frames as f32;
+        let turn =
+            TURN_COST * (0..self.frames).map(|f| weighted(f).fold(0.0, f32::max)).sum::<f32>() / self.frames as f32;
         let mut score = vec![0.0f32; bins];
         let mut next = vec![0.0f32; bins];
         let mut back = vec![0i8; self.frames * bins];

@@ -77,7 +77,6 @@ impl CycleHypothesis {
     pub fn electrical_hz(&self) -> f64 {
         self.track.mean_hz() + lag::lost_cycles(&self.track).0 / self.track.duration_s()
     }
-
 }
 
 impl Cycle {
@@ -234,11 +233,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
 
 /// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
 /// converter's step where it is coarse (see [`is_coarse`]).
-pub(crate) fn hypotheses_in(
-    view: &AcView<'_>,
-    skimmed: Skimmed,
-    coarse_step_v: Option<f64>,
-) -> Vec<CycleHypothesis> {
+pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;

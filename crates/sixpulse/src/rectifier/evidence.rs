@@ -123,7 +123,10 @@ fn figure(name: &str, h: &CycleHypothesis, facts: &SupplyFacts) -> (f64, String)
         _ => {
             let noise = (0..h.spectra.mean.len()).map(|i| h.spectra.mean_std(i).powi(2)).sum::<f64>().sqrt();
             let ratio = root_sum(h, 1..=24) / noise.max(1e-12);
-            (ratio, format!("the orders stand {ratio:.0} times above their scatter over {} cycles", h.spectra.cycle_count))
+            (
+                ratio,
+                format!("the orders stand {ratio:.0} times above their scatter over {} cycles", h.spectra.cycle_count),
+            )
         }
     }
 }

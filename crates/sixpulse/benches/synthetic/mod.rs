@@ -1,3 +1,5 @@
+//! A capture with known content, made without random numbers from outside.
+
 /// Samples per second.
 pub(crate) const RATE_HZ: f64 = 100_000.0;
 /// Mean electrical frequency, hertz; it wanders by 1.5 %.
