@@ -261,7 +261,7 @@ def test_the_json_within_is_the_result_and_fits_the_schema(examination: Examinat
     assert link["download"] == "parked-sprayer.json"
     document = json.loads(base64.b64decode(link["href"].partition("base64,")[2]))
     assert document == examination.to_dict()
-    jsonschema.Draft202012Validator(schema.json_schema()).validate(document)
+    jsonschema.Draft202012Validator(schema.json_schema("examination-1")).validate(document)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -334,7 +334,7 @@ def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert root["lang"] == "de"
     assert catalogue("de").text("headline.open_diode") in capsys.readouterr().out
     jsonschema = pytest.importorskip("jsonschema")
-    jsonschema.Draft202012Validator(schema.json_schema()).validate(json.loads(result.read_text(encoding="utf-8")))
+    jsonschema.Draft202012Validator(schema.json_schema("examination-1")).validate(json.loads(result.read_text(encoding="utf-8")))
 
 
 def test_unknown_language(examination: Examination, capsys: pytest.CaptureFixture[str]) -> None:

@@ -437,7 +437,7 @@ pub(crate) struct CycleTransform {
 
 impl CycleTransform {
     pub(crate) fn new(points: usize, orders: usize) -> Self {
-        let plan = crate::plans::real_forward(points);
+        let plan = crate::transforms::forward(points);
         let factors = (1..=orders)
             .map(|n| {
                 let part = n as f64 / points as f64;

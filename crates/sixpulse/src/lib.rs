@@ -21,7 +21,6 @@ pub mod monitor;
 mod normal;
 #[cfg(feature = "serde")]
 mod pairs;
-mod plans;
 pub mod plan;
 pub mod quality;
 pub mod rectifier;
@@ -30,6 +29,7 @@ pub mod severity;
 pub mod spectrum;
 pub mod tone;
 pub mod trace;
+mod transforms;
 
 pub use error::{Error, Result};
 pub use examine::{Examination, ExamineOptions, examine};

@@ -32,10 +32,10 @@ DOCUMENTS: dict[str, tuple[type[Result], int]] = {
 }
 
 
-def json_schema(document: str = f"examination-{SCHEMA_VERSION}") -> dict[str, Any]:
+def json_schema(document: str) -> dict[str, Any]:
     """Generate the JSON Schema (draft 2020-12) of one of the :data:`DOCUMENTS`.
 
-    >>> json_schema()["properties"]["schema_version"]["const"]
+    >>> json_schema("examination-1")["properties"]["schema_version"]["const"]
     1
     >>> json_schema("interventions-1")["title"]
     'Interventions'

@@ -11,9 +11,9 @@
 //! Two codes alone fix where the ripple crosses but not how far it goes on: the gain then stays open and the standard
 //! uncertainty says so.
 
-use super::plans::{self, smooth_length};
 use super::transfer::{DELAY_RANGE_S, noise_level};
 use crate::trace::{Samples, Trace};
+use crate::transforms::{self, smooth_length};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -99,7 +99,7 @@ struct Template {
 
 impl Template {
     fn new(supply: &Trace, circuit: &Trace, length: usize, lowest_hz: f64) -> Self {
-        let (forward, window) = (plans::forward(length), plans::hann(length));
+        let (forward, window) = (transforms::forward(length), transforms::hann(length));
         let transform = |trace: &Trace| {
             let (mut v, mut out) = (vec![0.0; length], forward.make_output_vec());
             trace.read(0, &mut v);
@@ -117,7 +117,13 @@ impl Template {
             let inside = |k: usize| if (from..to).contains(&k) { kept[k] } else { 0.0 };
             y.iter().enumerate().map(|(k, v)| v * inside(k)).collect()
         };
-        Self { ripple: part(first, y.len() - 1), slow: part(1, first), bin_hz, window, inverse: plans::inverse(length) }
+        Self {
+            ripple: part(first, y.len() - 1),
+            slow: part(1, first),
+            bin_hz,
+            window,
+            inverse: transforms::inverse(length),
+        }
     }
 
     /// The ripple's shape `delay_s` later (that is, undelayed when the circuit lags by it), at the indices given.

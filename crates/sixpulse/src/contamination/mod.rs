@@ -10,7 +10,6 @@ mod drift;
 pub mod edges;
 mod levels;
 pub mod orders;
-mod plans;
 mod pulses;
 mod rank;
 pub mod speed;

@@ -1,9 +1,9 @@
 //! The transfer order by order, and the coherence at each order.
 
-use super::plans::smooth_length;
 use super::transfer::{Fit, Group};
 use crate::spectrum::{Coherence, Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
+use crate::transforms::smooth_length;
 use std::f64::consts::PI;
 
 /// Cycles in a segment of the coherence estimate: order lines lie four bins apart.

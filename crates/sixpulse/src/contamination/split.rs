@@ -8,10 +8,10 @@
 //! pieces overlapping by what the ends of one may spoil: cost grows with the length, and beside the two parts no more
 //! than one piece is held.
 
-use super::plans;
 use super::subtract::Subtracted;
 use super::transfer::{Model, floors};
 use crate::trace::{Samples, Trace, for_each_block};
+use crate::transforms;
 use realfft::{ComplexToReal, RealToComplex};
 use rustfft::num_complex::Complex64;
 use std::sync::Arc;
@@ -197,8 +197,8 @@ struct Piece {
 
 impl Piece {
     fn new(longest: usize, sample_rate_hz: f64, electrical_hz: Option<f64>) -> Self {
-        let length = plans::smooth_length_from(longest);
-        let (forward, inverse) = (plans::forward(length), plans::inverse(length));
+        let length = transforms::smooth_length_from(longest);
+        let (forward, inverse) = (transforms::forward(length), transforms::inverse(length));
         let scratch = vec![Complex64::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
         let bin_hz = sample_rate_hz / length as f64;
         Self { forward, inverse, bin_hz, electrical_hz, scratch, samples: vec![0.0; length] }

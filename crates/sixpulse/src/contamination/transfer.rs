@@ -14,8 +14,8 @@
 //! Standard uncertainties follow from the curvature at the optimum (JCGM 100:2008, 5.1), widened by the scatter of
 //! the orders about the common model where that is larger than the noise explains (Birge ratio).
 
-use super::plans::{self, smooth_length};
 use crate::trace::{Samples, Trace};
+use crate::transforms::{self, smooth_length};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -121,7 +121,7 @@ struct Transform {
 
 impl Transform {
     fn new(length: usize) -> Self {
-        let (plan, window) = (plans::forward(length), plans::hann(length));
+        let (plan, window) = (transforms::forward(length), transforms::hann(length));
         let (input, scratch) = (plan.make_input_vec(), plan.make_scratch_vec());
         Self { plan, window, input, scratch }
     }

@@ -45,17 +45,17 @@ impl Plans {
 }
 
 /// Plan of a transform from `length` real samples.
-pub(super) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
     PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_forward(length))
 }
 
 /// Plan of a transform back to `length` real samples.
-pub(super) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
+pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
     PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_inverse(length))
 }
 
 /// Periodic Hann window.
-pub(super) fn hann(length: usize) -> Rc<[f64]> {
+pub(crate) fn hann(length: usize) -> Rc<[f64]> {
     PLANS.with_borrow_mut(|p| p.window(length))
 }
 
@@ -69,12 +69,12 @@ fn smooth_lengths(limit: usize) -> impl Iterator<Item = usize> {
 }
 
 /// The longest smooth length not above `limit` (2 or more).
-pub(super) fn smooth_length(limit: usize) -> usize {
+pub(crate) fn smooth_length(limit: usize) -> usize {
     smooth_lengths(limit).max().unwrap_or(2)
 }
 
 /// The shortest smooth length not below `least`.
-pub(super) fn smooth_length_from(least: usize) -> usize {
+pub(crate) fn smooth_length_from(least: usize) -> usize {
     smooth_lengths(2 * least.max(1)).filter(|n| *n >= least).min().unwrap_or(2 * least)
 }
 
