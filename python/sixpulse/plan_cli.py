@@ -144,7 +144,7 @@ def _recording(one: Recording) -> str:
     if one.full_scale_input_v is None or one.step_v is None:
         scale = "no range holds it"
     else:
-        scale = f"range {one.full_scale_input_v:g} V either way at the input, a step of {1000 * one.step_v:.2g} mV"
+        scale = f"range {one.full_scale_input_v:g} V either way at the input, a step of {1000 * one.step_v:.3g} mV"
     if one.finer_full_scale_input_v is not None:
         scale += f"; where the ripple stays inside, again at {one.finer_full_scale_input_v:g} V"
     suffix = "" if one.reads_pattern or one.purpose == "level" else "; no pattern can be read on it"
