@@ -44,7 +44,7 @@ def intervention() -> compare.Interventions:
             }
         )
 
-    return sixpulse.compare_interventions(taken(1.0), [taken(0.5), taken(0.1)], taken(1.0))
+    return sixpulse.compare_interventions(taken(1.0), [taken(0.5), taken(0.2)], taken(1.0))
 
 
 @pytest.fixture(scope="module")
@@ -339,7 +339,7 @@ def test_intervention_is_a_ladder(intervention: compare.Interventions) -> None:
     np.testing.assert_allclose(own.get_xdata(), [s.own_rms_v for s in intervention.circuits["flow"].stages])
     assert "caused by charging ripple" in speed.get_title(loc="left").replace("\n", " ")
     effect = intervention.circuits["ground_speed"].effect
-    assert effect is not None and effect.ratio == pytest.approx(0.1, rel=0.05), "as it was made"
+    assert effect is not None and effect.ratio == pytest.approx(0.2, rel=0.05), "as it was made"
     heading = speed.get_legend().get_title().get_text().replace("\n", " ")
     assert heading == f"during 2 / before: {effect.ratio:.3g} ({effect.ratio_low:.3g} to {effect.ratio_high:.3g})"
 

@@ -334,7 +334,9 @@ def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert root["lang"] == "de"
     assert catalogue("de").text("headline.open_diode") in capsys.readouterr().out
     jsonschema = pytest.importorskip("jsonschema")
-    jsonschema.Draft202012Validator(schema.json_schema("examination-1")).validate(json.loads(result.read_text(encoding="utf-8")))
+    jsonschema.Draft202012Validator(schema.json_schema("examination-1")).validate(
+        json.loads(result.read_text(encoding="utf-8"))
+    )
 
 
 def test_unknown_language(examination: Examination, capsys: pytest.CaptureFixture[str]) -> None:

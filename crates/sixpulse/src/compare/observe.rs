@@ -45,6 +45,8 @@ const PATTERN_STEPS: usize = 121;
 const PATTERN_WIDTH: f64 = 0.003;
 /// A pattern that may still be there to more than this share is read from the bands instead.
 const PATTERN_GONE: f64 = 0.5;
+/// The share of a pattern is found to this part of itself: window skirts, and the order that is taken of several.
+const PATTERN_SHARE_STD: f64 = 0.05;
 
 /// What a stage is read against.
 pub(super) enum Cycle {
@@ -230,7 +232,9 @@ fn gone(circuit: &Trace, expected_hz: f64, before: Option<&Signal>) -> Result<Op
     let Some(Signal { at_ripple, transfer: Transfer::Carries(carried), .. }) = before else { return Ok(None) };
     let flat = contamination::without_edges(circuit);
     let share = Spectrum::new(&flat, SEGMENT.min(flat.len()))?.share_of(carried, expected_hz);
-    Ok(share.filter(|s| *s < PATTERN_GONE).map(|s| (Transfer::Unknown, at_most(s * at_ripple.rms()))))
+    Ok(share
+        .filter(|s| *s < PATTERN_GONE)
+        .map(|s| (Transfer::Unknown, at_most(s * (1.0 + PATTERN_SHARE_STD) * at_ripple.rms()))))
 }
 
 /// Segment of an averaged spectrum, samples.

@@ -371,7 +371,7 @@ impl Skimmed {
     pub(crate) fn new(view: &AcView<'_>) -> Self {
         let factor = ((view.sample_rate_hz() / SEARCH_RATE_HZ) as usize).max(1);
         let mut search = Vec::with_capacity(view.len() / factor);
-        let mut rest: Vec<f64> = Vec::with_capacity(factor);
+        let mut rest: Vec<f64> = Vec::with_capacity(factor.min(view.len()));
         let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
         crate::trace::for_each_block(view, |_, block| {
             let here = squares_and_steps(block);
