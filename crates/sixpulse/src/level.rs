@@ -138,8 +138,8 @@ pub fn judge(capture: &Capture) -> Level {
     level
 }
 
-/// The trace that carries the level.
-fn carrier(capture: &Capture) -> Option<(&str, &Trace)> {
+/// The trace that carries the level: a DC-coupled supply voltage, the charging post's before the battery's.
+pub(crate) fn carrier(capture: &Capture) -> Option<(&str, &Trace)> {
     let by = |role| {
         let found = |(_, t): &&(String, Trace)| t.role() == role && t.coupling() == Coupling::Dc;
         capture.traces().iter().find(found).map(|(name, trace)| (name.as_str(), trace))

@@ -232,7 +232,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
 }
 
 /// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
-/// converter's step where it is coarse (see [`is_coarse`]).
+/// converter's step where it is coarse (see [`Skimmed::coarse`]).
 pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
@@ -336,11 +336,6 @@ const COARSE_STEPS: f64 = 1.2;
 /// Noise of more r.m.s. steps than this makes the rounding of the codes harmless.
 const DITHERED_STEPS: f64 = 1.0;
 
-/// True where a converter's step is coarse against the ripple and no noise spreads the codes (see [`Skimmed`]).
-pub(crate) fn is_coarse(step_v: f64, ac_rms_v: f64, noise_rms_v: f64) -> bool {
-    ac_rms_v < COARSE_STEPS * step_v && noise_rms_v < DITHERED_STEPS * step_v
-}
-
 /// What the zero-phase high-pass before the search lets through.
 fn seen(view: &AcView<'_>, frequency_hz: f64) -> f64 {
     1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2))
@@ -398,9 +393,9 @@ impl Skimmed {
         }
     }
 
-    /// Step of the converter where it is coarse (see [`is_coarse`]).
+    /// Step of the converter where it is coarse against the ripple and no noise spreads the codes.
     pub(crate) fn coarse(&self, step_v: Option<f64>) -> Option<f64> {
-        step_v.filter(|step| is_coarse(*step, self.ac_rms_v, self.noise_rms_v))
+        step_v.filter(|step| self.ac_rms_v < COARSE_STEPS * step && self.noise_rms_v < DITHERED_STEPS * step)
     }
 }
 

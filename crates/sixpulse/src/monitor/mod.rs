@@ -50,7 +50,7 @@ use crate::cycle::Cycle;
 use crate::error::{Error, Result};
 use crate::examine::{Examination, ExamineOptions, examine};
 use crate::rectifier::Pattern;
-use crate::trace::{Capture, Coupling, Role};
+use crate::trace::Capture;
 use blocks::{Block, Blocks, Figures};
 use ring::Ring;
 use settings::Grid;
@@ -165,7 +165,7 @@ impl Monitor {
     /// [`Error::OutOfRange`], [`Error::AboveNyquist`], [`Error::EmptyInput`], [`Error::InvalidCombination`] naming the
     /// channel or the setting at fault; one channel must be at the charging post or the battery post.
     pub fn new(channels: Vec<Channel>, settings: MonitorSettings) -> Result<Self> {
-        let supply = settings.check(&channels)?;
+        let (supply, level) = settings.check(&channels)?;
         let grid = Grid::new(&settings);
         let rate = settings.sample_rate_hz;
         let mut lanes = 1;
@@ -184,7 +184,6 @@ impl Monitor {
                 Input::new(channel, lane, grid, rate)
             })
             .collect();
-        let level = level_channel(&inputs);
         let mut new = Self {
             reading: empty_reading(&inputs, level, grid, rate),
             tracker: Tracker::new(lanes, grid.block, rate),
@@ -220,12 +219,6 @@ impl Input {
         let blocks = Blocks::new(grid.window_blocks(), grid.block, sample_rate_hz);
         Self { channel, ring, blocks, rails, lane, figures: None }
     }
-}
-
-/// As in [`crate::level::judge`]: the DC-coupled charging post, else the DC-coupled battery post.
-fn level_channel(inputs: &[Input]) -> Option<usize> {
-    let by = |role| inputs.iter().position(|i| i.channel.role == role && i.channel.coupling == Coupling::Dc);
-    by(Role::ChargingPost).or_else(|| by(Role::BatteryPost))
 }
 
 fn empty_reading(inputs: &[Input], level: Option<usize>, grid: Grid, sample_rate_hz: f64) -> MonitorReading {

@@ -2,6 +2,7 @@
 
 use crate::cycle::SEARCH_CORNER_HZ;
 use crate::error::{Error, Result, check_frequency, check_positive};
+use crate::level;
 use crate::quality;
 use crate::trace::{Capture, Coupling, Machine, RawSamples, Role, Trace};
 
@@ -223,8 +224,9 @@ impl MonitorSettings {
         self.battery_temperature_c
     }
 
-    /// Refuses settings and channels that make no monitor; returns which channel carries the rectifier's ripple.
-    pub(super) fn check(&self, channels: &[Channel]) -> Result<usize> {
+    /// Refuses settings and channels that make no monitor; returns which channel carries the rectifier's ripple, and which
+    /// the level.
+    pub(super) fn check(&self, channels: &[Channel]) -> Result<(usize, Option<usize>)> {
         check_positive("sample_rate_hz", self.sample_rate_hz)?;
         check_frequency("search_corner_hz", SEARCH_CORNER_HZ, self.sample_rate_hz)?;
         if !(SHORTEST_WINDOW_S..=LONGEST_WINDOW_S).contains(&self.window_s) {
@@ -245,11 +247,12 @@ impl MonitorSettings {
         }
         let traces = channels.iter().map(|c| c.check(self.sample_rate_hz)).collect::<Result<Vec<_>>>()?;
         let capture = self.describe(Capture::new(traces)?)?;
-        let supply = quality::supply_trace(&capture);
-        channels.iter().position(|c| supply == Some(&c.name)).ok_or_else(|| Error::InvalidCombination {
+        let place = |name: &str| channels.iter().position(|c| c.name == name);
+        let supply = quality::supply_trace(&capture).and_then(place).ok_or_else(|| Error::InvalidCombination {
             parameter: "channels".into(),
             reason: "a monitor needs a channel at the charging post or the battery post".into(),
-        })
+        })?;
+        Ok((supply, level::carrier(&capture).and_then(|(name, _)| place(name))))
     }
 
     /// The capture with what is known of the engine and the battery.
