@@ -20,8 +20,9 @@ html_theme = "furo"
 html_title = f"sixpulse {version}"
 html_copy_source = False
 html_show_sphinx = False
+html_show_copyright = False
 
-myst_enable_extensions = ["deflist", "dollarmath"]
+myst_enable_extensions = ["deflist"]  # no formulae in TeX: showing them needs a script from elsewhere
 myst_heading_anchors = 3
 # Pages hold doctests, which pytest runs (tests/test_docs.py); the notebooks are run by tests/test_notebooks.py.
 nb_execution_mode = "off"
