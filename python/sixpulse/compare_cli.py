@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import shutil
-import sys
-import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import Any
 
+from ._console import put
 from ._core import Capture, Machine
-from ._files import write_texts
 from .compare import Effect, Interventions, compare_interventions, compare_points
 from .errors import InvalidCombinationError
 from .narrative import points_figures
@@ -106,7 +103,7 @@ def _points(options: argparse.Namespace) -> int:
         electrical_hz=options.electrical_hz,
         current_delay_s=options.current_delay_s,
     )
-    return _put(options, found, points_text)
+    return put(found.to_json(indent=2) + "\n", points_text(found), json_target=options.json)
 
 
 def _interventions(options: argparse.Namespace) -> int:
@@ -119,21 +116,7 @@ def _interventions(options: argparse.Namespace) -> int:
         machine=_machine(options),
         electrical_hz=options.electrical_hz,
     )
-    return _put(options, found, interventions_text)
-
-
-def _put(options: argparse.Namespace, found: Any, render: Callable[[Any], Iterable[str]]) -> int:
-    text = found.to_json(indent=2) + "\n"
-    if options.json == "-":
-        sys.stdout.write(text)
-        return 0
-    if options.json is not None:
-        write_texts([(options.json, text)])
-    width = max(40, min(100, shutil.get_terminal_size().columns))
-    for line in render(found):
-        indent = " " * (len(line) - len(line.lstrip()) + 2)
-        print(textwrap.fill(line, width, subsequent_indent=indent) if line else "")
-    return 0
+    return put(found.to_json(indent=2) + "\n", interventions_text(found), json_target=options.json)
 
 
 def points_text(points: Points) -> Iterable[str]:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import json
-import shutil
-import sys
-import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ._files import write_texts
+from ._console import put
 from .meter import AVERAGE_HANDHELD, TRUE_RMS_HANDHELD, Meter, MeterReading, Response, reading
 from .numerals import quantity
 
@@ -62,16 +59,7 @@ def _meter(options: argparse.Namespace) -> int:
     }
     document = {name: {key: one.to_dict() for key, one in each.items()} for name, each in readings.items()}
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    if options.json == "-":
-        sys.stdout.write(text)
-        return 0
-    if options.json is not None:
-        write_texts([(options.json, text)])
-    width = max(40, min(100, shutil.get_terminal_size().columns))
-    for line in meter_text(readings):
-        indent = " " * (len(line) - len(line.lstrip()) + 2)
-        print(textwrap.fill(line, width, subsequent_indent=indent) if line else "")
-    return 0
+    return put(text, meter_text(readings), json_target=options.json)
 
 
 def meter_text(readings: Readings) -> Iterable[str]:

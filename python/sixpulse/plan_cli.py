@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import shutil
-import sys
-import textwrap
 from collections.abc import Iterable
 from typing import Any
 
+from ._console import put
 from ._core import Machine
-from ._files import write_texts
 from .planning import Instrument, Plan, Recording, plan
 
 __all__ = ["plan_text", "register"]
@@ -70,17 +67,7 @@ def _plan(options: argparse.Namespace) -> int:
         system_v=options.system_v,
         highest_order=options.highest_order,
     )
-    text = made.to_json(indent=2) + "\n"
-    if options.json == "-":
-        sys.stdout.write(text)
-        return 0
-    if options.json is not None:
-        write_texts([(options.json, text)])
-    width = max(40, min(100, shutil.get_terminal_size().columns))
-    for line in plan_text(made):
-        indent = " " * (len(line) - len(line.lstrip()) + 2)
-        print(textwrap.fill(line, width, subsequent_indent=indent) if line else "")
-    return 0
+    return put(made.to_json(indent=2) + "\n", plan_text(made), json_target=options.json)
 
 
 _FEASIBILITY = {

@@ -14,8 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from .._core import Capture
+from .._refusals import refuse
 from .._result import Result
-from ..errors import InvalidCombinationError, SixpulseError, UnwritableFileError
+from ..errors import SixpulseError, UnwritableFileError
 from ..read import read
 from ..results import Role
 from .dataset import READ_ERROR
@@ -110,7 +111,7 @@ def convert(
     """
     for name, size in (("row_group_bytes", row_group_bytes), ("file_bytes", file_bytes)):
         if size < 1:
-            raise _refuse(name, f"expected a positive number of bytes, got {size}")
+            raise refuse(name, f"expected a positive number of bytes, got {size}")
     folder = _empty_folder(destination)
     root, paths = find_files(os.fspath(source))
     seen = survey_files(root, paths, None if captures is None else table_of(captures))
@@ -128,16 +129,12 @@ def convert(
     return ConvertSummary(str(folder), writer.rows, writer.files, dict(sorted(failures.items())))
 
 
-def _refuse(parameter: str, reason: str) -> InvalidCombinationError:
-    return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
-
-
 def _empty_folder(destination: str | os.PathLike[str]) -> Path:
     folder = Path(destination)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if any(folder.iterdir()):
-            raise _refuse("destination", "the folder is not empty")
+            raise refuse("destination", "the folder is not empty")
     except OSError as error:
         raise _unwritable(folder, error) from None
     return folder

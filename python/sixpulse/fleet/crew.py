@@ -9,7 +9,8 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from typing import Any, Literal, TypeAlias
 
-from ..errors import InvalidCombinationError, UnknownNameError, WorkersLostError, WrongTypeError
+from .._refusals import refuse
+from ..errors import UnknownNameError, WorkersLostError, WrongTypeError
 
 __all__: list[str] = []
 
@@ -90,7 +91,7 @@ def is_lost(error: BaseException) -> bool:
 def _maker(executor: Any, workers: int | None) -> _Make | None:
     """Return a function that makes the pool; None for one that was made outside."""
     if workers is not None and (not isinstance(workers, int) or workers < 1):
-        raise _refuse("workers", f"expected a whole number from 1, got {workers!r}")
+        raise refuse("workers", f"expected a whole number from 1, got {workers!r}")
     match executor:
         case None | "threads":
             count = workers or os.cpu_count() or 1
@@ -105,7 +106,7 @@ def _maker(executor: Any, workers: int | None) -> _Make | None:
             message = f'executor: expected one of {expected}, got "{executor}"'
             raise UnknownNameError(message, parameter="executor", expected=expected, actual=executor)
     if workers is not None:
-        raise _refuse("workers", "an executor made outside has its own")
+        raise refuse("workers", "an executor made outside has its own")
     return executor if callable(executor) and not hasattr(executor, "submit") else None
 
 
@@ -128,10 +129,6 @@ def _size(executor: Any) -> int:
     if client is not None and hasattr(client, "ncores"):
         count = sum(client.ncores().values())
     return count if isinstance(count, int) and count > 0 else os.cpu_count() or 1
-
-
-def _refuse(parameter: str, reason: str) -> InvalidCombinationError:
-    return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
 
 
 def _leave_interrupts_to_the_run() -> None:

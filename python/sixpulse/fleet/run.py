@@ -17,10 +17,10 @@ import filelock
 import pyarrow as pa
 
 from .._core import Machine
+from .._refusals import refuse
 from ..errors import (
     DestinationBusyError,
     DuplicateIdsError,
-    InvalidCombinationError,
     UnknownNameError,
     UnwritableFileError,
 )
@@ -135,10 +135,6 @@ def examine_dataset(
 # Checks ---------------------------------------------------------------------------------------------------------------
 
 
-def _refuse(parameter: str, reason: str) -> InvalidCombinationError:
-    return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
-
-
 def _check_names(duplicate_ids: str, existing: str) -> None:
     allowed = {"duplicate_ids": (duplicate_ids, ("refuse", "mark")), "existing": (existing, ("resume", "replace"))}
     for parameter, (value, words) in allowed.items():
@@ -155,11 +151,11 @@ def _settings(
     circuits = seen.circuits
     if any(isinstance(unit, Files) for unit in seen.units):
         if not roles:
-            raise _refuse("roles", "a folder of files needs them: {column: role}")
+            raise refuse("roles", "a folder of files needs them: {column: role}")
         names = (reading or {}).get("names") or {}
         circuits = tuple(str(names.get(column, column)) for column, role in roles.items() if role in SENSOR_ROLES)
     elif reading:
-        raise _refuse("reading", "it is for a folder of files, the source is a data set")
+        raise refuse("reading", "it is for a folder of files, the source is a data set")
     settings = Settings(
         known=known,
         roles=tuple((roles or {}).items()),
@@ -175,7 +171,7 @@ def _check_apart(source: str | os.PathLike[str], destination: Path) -> None:
     """A table inside its own source would be read as captures by the next run."""
     root = Path(os.path.abspath(source))  # noqa: PTH100
     if root.is_dir() and (destination == root or root in destination.parents):
-        raise _refuse("destination", "it lies in the source")
+        raise refuse("destination", "it lies in the source")
 
 
 @contextmanager
@@ -251,7 +247,7 @@ class _Run:
         parts = sorted(self._folder.glob("*.parquet"))
         foreign = next((path for path in parts if not path.name.startswith("part-")), None)
         if foreign is not None:
-            raise _refuse("destination", f"{foreign.name} in it is no part of a table")
+            raise refuse("destination", f"{foreign.name} in it is no part of a table")
         if existing == "resume":
             manifests.check_settings(manifests.read_manifest(self._folder), self._settings)
         for part in parts:
@@ -259,7 +255,7 @@ class _Run:
             if digest == self._settings.digest:
                 continue
             if digest is not None and existing == "resume":
-                raise _refuse("destination", f"{part.name} in it was made with other settings")
+                raise refuse("destination", f"{part.name} in it was made with other settings")
             part.unlink()
 
     def _sweep(self) -> None:
@@ -273,7 +269,7 @@ class _Run:
     def work(self, executor: Any, workers: int | None, in_flight: int | None) -> FleetSummary:
         """Hand out the tasks until all are done."""
         if in_flight is not None and in_flight < 1:
-            raise _refuse("in_flight", f"expected a whole number from 1, got {in_flight}")
+            raise refuse("in_flight", f"expected a whole number from 1, got {in_flight}")
         try:
             self._running.touch()
             self._take_what_is_there()

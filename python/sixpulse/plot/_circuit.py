@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .._core import Capture
+from .._refusals import refuse
 from ..results import Contamination, Examination, FloatArray, OrderTransfer
 from . import _style
 from ._cycle import NORMAL_95
@@ -139,7 +140,7 @@ def transfer(
     """
     found = _circuit(_style.checked("examination", examination, Examination), name)
     if not found.orders:
-        raise _style.refuse("examination", f'no order was compared for the circuit "{name}": {found.reason}')
+        raise refuse("examination", f'no order was compared for the circuit "{name}": {found.reason}')
     below = _style.panels(ax, size, count=2, share_x=True)
     rate_hz = examination.quality.traces[name].sample_rate_hz
     _marks(below[0], found.orders, [_gain(order) for order in found.orders])
@@ -160,7 +161,7 @@ def transfer(
 
 def _circuit(examination: Examination, name: str) -> Contamination:
     if name not in examination.contamination:
-        raise _style.refuse("examination", f'the circuit "{name}" was not examined')
+        raise refuse("examination", f'the circuit "{name}" was not examined')
     return examination.contamination[name]
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .._refusals import refuse
 from ..compare import CircuitStage, Effect, Interventions, Stage
 from ..results import Points
 from . import _style
@@ -143,7 +144,7 @@ def points(found: Points, *, ax: Sequence[Axes] | None = None, size: Size | None
     """
     given = _style.checked("found", found, Points)
     if given.post is None or not given.orders:
-        raise _style.refuse("found", given.reason or "no order stands clear of the noise at the charging post")
+        raise refuse("found", given.reason or "no order stands clear of the noise at the charging post")
     below = _style.panels(ax, size, count=2, share_x=True)
     _amplitudes(below[0], given, given.post)
     _gains(below[1], given)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from .. import ideal
+from .._refusals import refuse
 from ..ideal import IdealCircuit
 from ..results import Cycle, Examination, FloatArray, Pattern
 from . import _style
@@ -214,7 +215,7 @@ def _found(examination: Examination) -> Cycle:
     """Return the cycle, refuse where none was found."""
     cycle = _style.checked("examination", examination, Examination).cycle
     if cycle.electrical_hz is None:
-        raise _style.refuse("examination", cycle.reason or "no electrical cycle was found")
+        raise refuse("examination", cycle.reason or "no electrical cycle was found")
     return cycle
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .._core import Capture, Trace
+from .._refusals import refuse
 from ..coupling import ac_couple
 from ..envelope import envelope
 from ..results import Examination, FloatArray
@@ -172,7 +173,7 @@ def supply(examination: Examination) -> tuple[str, float]:
     """Return the name of the trace that the ripple was read on, and the corner it was AC-coupled at."""
     ripple = _style.checked("examination", examination, Examination).ripple
     if ripple is None:
-        raise _style.refuse("examination", "the capture has no supply trace")
+        raise refuse("examination", "the capture has no supply trace")
     return ripple.trace, ripple.corner_hz
 
 

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 import numpy as np
 
 from .._extras import require
-from ..errors import InvalidCombinationError, OutOfRangeError, UnknownNameError, WrongTypeError
+from .._refusals import refuse
+from ..errors import OutOfRangeError, UnknownNameError, WrongTypeError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -272,11 +273,6 @@ def _inches(size: Size) -> tuple[float, float]:
 
 
 # What the plots refuse -----------------------------------------------------------------------------------------------
-
-
-def refuse(parameter: str, reason: str) -> InvalidCombinationError:
-    """Build the error for what cannot be drawn, or not together."""
-    return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
 
 
 def wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:

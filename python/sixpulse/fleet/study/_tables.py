@@ -10,14 +10,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ..._refusals import refuse
 from ..._result import FloatArray
-from ...errors import InvalidCombinationError, OutOfRangeError, UnknownColumnError, WrongTypeError
+from ...errors import OutOfRangeError, UnknownColumnError, WrongTypeError
 from ..manifest import read_table
-
-
-def refuse(parameter: str, reason: str) -> InvalidCombinationError:
-    """Build the error for arguments that do not go together."""
-    return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
 
 
 def check_fraction(parameter: str, value: float) -> None:

@@ -9,9 +9,10 @@ import numpy as np
 import pyarrow as pa
 import scipy.stats
 
+from ..._refusals import refuse
 from ..._result import FloatArray
 from ...errors import UnknownNameError
-from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers, refuse
+from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers
 
 __all__ = ["agreement"]
 

@@ -10,9 +10,10 @@ import pyarrow as pa
 import scipy.stats
 import sklearn.metrics
 
+from ..._refusals import refuse
 from ..._result import FloatArray
 from ..table import PATTERNS
-from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers, refuse
+from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers
 
 __all__ = ["calibration", "calibration_summary", "roc", "roc_summary", "top_label"]
 

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow.compute as pc
 
+from ..._refusals import refuse
 from ...plot import Size
 from ...plot._style import ACCENT, BAND, GUIDE, INK, Panel, panel
 from . import detection
-from ._tables import arrow, complete, days, numbers, refuse
+from ._tables import arrow, complete, days, numbers
 from .agreement import Scale
 from .agreement import agreement as agreement_of
 from .trend import change_points

@@ -10,8 +10,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ..._refusals import refuse
 from ..._result import FloatArray
-from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers, refuse, split
+from ._tables import arrow, bootstrap, check_fraction, clusters, complete, interval, numbers, split
 
 __all__ = ["healthy_ranges", "outliers"]
 

@@ -13,8 +13,9 @@ import ruptures
 import scipy.ndimage
 import scipy.stats
 
+from ..._refusals import refuse
 from ..._result import FloatArray
-from ._tables import arrow, check_fraction, complete, days, numbers, refuse, split
+from ._tables import arrow, check_fraction, complete, days, numbers, split
 
 __all__ = ["change_points", "trend"]
 
