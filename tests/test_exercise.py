@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
+import os
 import re
 import struct
+import subprocess
+import sys
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -296,3 +300,31 @@ def test_course_of_twelve_rises(tmp_path: Path, capsys: pytest.CaptureFixture[st
         "class.csv", "grading.json", "reasons.csv", "report.html", "statistics.json",
     }  # fmt: skip
     assert cli.main(["exercise", "grade", str(tmp_path / "absent.json"), str(filled)]) == 2
+
+
+_PRINT_HASHES = """
+import hashlib, json, sys
+from sixpulse import exercises
+from sixpulse.exercises import _files
+made = exercises.build(json.load(sys.stdin))
+contents = [made.key_bytes(), made.seal().sha256.encode(), json.dumps(made.questions).encode()]
+contents += [of(capture) for capture in made.captures.values() for of in (_files.csv_bytes, _files.npz_bytes)]
+print(*(hashlib.sha256(content).hexdigest() for content in contents))
+"""
+
+
+def test_the_c_library_does_not_change_a_set(made: exercises.Exercise, files: dict[str, bytes]) -> None:
+    # glibc takes other code for sin, exp and their like without these; elsewhere the variable means nothing. That the
+    # switch works, and hashes kept in the repository: crates/sixpulse-sim/tests/same_everywhere.rs.
+    tunables = "glibc.cpu.hwcaps=-AVX2_Usable,-AVX2,-FMA_Usable,-FMA,-AVX512F"
+    child = subprocess.run(
+        [sys.executable, "-c", _PRINT_HASHES],
+        input=json.dumps(AUTHOR),
+        env={**os.environ, "GLIBC_TUNABLES": tunables},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    contents = [made.key_bytes(), made.seal().sha256.encode(), json.dumps(made.questions).encode()]
+    contents += [files[f"captures/{name}.{kind}"] for name in made.captures for kind in ("csv", "npz")]
+    assert child.stdout.split() == [hashlib.sha256(content).hexdigest() for content in contents]

@@ -188,7 +188,7 @@ impl<const N: usize> Stepper<N> {
         out.set_bounds(model);
         let shortest = h / f64::from(TICKS);
         let halvings = libm::ceil(libm::log2((a.norm() * shortest * 4.0).max(1.0))) as i32;
-        let mut flow = Flow::taylor(&a, shortest / f64::powi(2.0, halvings));
+        let mut flow = Flow::taylor(&a, libm::ldexp(shortest, -halvings));
         (0..halvings).for_each(|_| flow = flow.doubled());
         for level in 0..=LEVELS {
             if level > 0 {

@@ -1,4 +1,9 @@
 //! Charging-system simulator: captures with known truth.
+//!
+//! A scenario gives the same capture, count for count, on every platform whose `f64` is IEEE 754 binary64 (32-bit x86
+//! without SSE2 is not one): random numbers are [`rng`]'s own, every function that is not exact by that standard is
+//! `libm`'s (`clippy.toml` forbids the standard library's), and no sum's order depends on the processor.
+#![cfg_attr(not(test), deny(clippy::disallowed_methods, clippy::disallowed_types))]
 pub mod bridge;
 mod check;
 mod dense;

@@ -80,7 +80,7 @@ class Exercise:
     def learner_files(self) -> dict[str, bytes]:
         """Return the learners' files by name; the same set gives the same bytes.
 
-        PNG images depend on the version of Matplotlib beside the set; everything else does not.
+        Images, and the worksheet that holds them, also depend on the version of Matplotlib; nothing else does.
         """
         identifiers = list(self.captures)
         pictures = _files.padded_pngs([_plots.picture(self.captures[name], title=name) for name in identifiers])

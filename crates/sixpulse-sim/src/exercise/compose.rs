@@ -141,8 +141,9 @@ struct Reading<'a> {
 impl Reading<'_> {
     fn solved(self) -> Result<Solved, Refused> {
         let share = READING.iter().find(|(k, _)| *k == self.kind).map_or(0.0, |(_, x)| *x);
-        let wide = (share * self.value).hypot(2.0 * self.uncertainty).hypot(self.floor);
-        let tolerance = rounded(wide, 3);
+        let wide = libm::hypot(libm::hypot(share * self.value, 2.0 * self.uncertainty), self.floor);
+        // Two digits, as an uncertainty is stated (JCGM 100:2008, 7.2.6).
+        let tolerance = rounded(wide, 2);
         let unit = self.kind.unit().unwrap_or_default();
         let Some(examined) = self.examined else {
             return refused("value_not_recovered", format!("{:?}: nothing was read", self.kind));
@@ -150,7 +151,12 @@ impl Reading<'_> {
         if (examined - self.value).abs() > tolerance {
             return refused(
                 "value_not_recovered",
-                format!("{:?}: {:.4} {unit} is true, {examined:.4} {unit} was read", self.kind, self.value),
+                format!(
+                    "{:?}: {} {unit} is true, {} {unit} was read",
+                    self.kind,
+                    rounded(self.value, 4),
+                    rounded(examined, 4)
+                ),
             );
         }
         let aliases = self
@@ -161,7 +167,7 @@ impl Reading<'_> {
         Ok(Solved {
             answer: Answer::Number { value: rounded(self.value, 6), tolerance, aliases },
             explanation: self.explanation,
-            examined: Some(format!("{examined:.4} {unit}")),
+            examined: Some(format!("{} {unit}", rounded(examined, 4))),
         })
     }
 }
@@ -225,7 +231,7 @@ fn ripple(s: &Situation) -> Result<Solved, Refused> {
         return cannot_if(is_noisy(s), BURIED);
     }
     let point = s.point();
-    let value = point.rms_v.hypot(s.fuzz_v);
+    let value = libm::hypot(point.rms_v, s.fuzz_v);
     let p_p = point.peak_to_peak_v;
     Reading {
         kind: QuestionKind::ReadRipple,

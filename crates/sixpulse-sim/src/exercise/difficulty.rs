@@ -94,7 +94,7 @@ pub fn difficulty(ripple_to_noise: f64, contrast: Option<f64>, ambiguity: f64, d
     Difficulty {
         ripple_to_noise: rounded(ripple_to_noise, 4),
         contrast: contrast.map(|c| rounded(c, 4)),
-        ambiguity: rounded(ambiguity, 3),
+        ambiguity: (ambiguity * 1e3).round() / 1e3,
         distractors,
         value: (value * 1e4).round() / 1e4,
     }

@@ -16,7 +16,8 @@
 //! converter. What a technician knows (probe point, coupling, engine speed, whether the wheel turns) is stated.
 //!
 //! The same author's file gives the same set: every choice comes from [`crate::rng`], and figures that pass through
-//! the analysis (whose last bits depend on the processor) are rounded before they are kept.
+//! the analysis (whose last bits depend on the processor) are rounded before they are kept. What is left is a figure
+//! that lies within those last bits of a limit or of a turn of its last digit: `docs/exercises.md` says how rare that is.
 
 mod author;
 mod compose;
