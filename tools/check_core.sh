@@ -2,7 +2,7 @@
 # Proves from the resolved dependency graph that the core computes only: no Python, no file formats, no I/O runtime.
 set -eu
 cd "$(dirname "$0")/.."
-allowed="ndarray realfft rustfft serde sixpulse thiserror"
+allowed="ndarray pulp realfft rustfft serde sixpulse thiserror"
 direct="$(cargo tree --locked -p sixpulse --all-features --edges normal,build --depth 1 --prefix none --format '{p}' \
     | cut -d' ' -f1 | sort -u)"
 for crate in $direct; do

@@ -30,6 +30,7 @@ pub mod spectrum;
 pub mod tone;
 pub mod trace;
 mod transforms;
+mod vectors;
 
 pub use error::{Error, Result};
 pub use examine::{Examination, ExamineOptions, examine};

@@ -4,6 +4,7 @@
 //! spectrum of the whole record smears. The search uses a constant-Q picture instead (windows of [`WINDOW_CYCLES`]
 //! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
 
+use crate::vectors::{Work, widest};
 use std::f64::consts::PI;
 
 /// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
@@ -43,7 +44,7 @@ pub(super) struct LinePath {
 }
 
 /// The record at falling sample rates, each half the one before.
-struct Pyramid<'a> {
+pub(super) struct Pyramid<'a> {
     sample_rate_hz: f64,
     samples: &'a [f32],
     /// Half the rate, a quarter, and so on.
@@ -51,7 +52,7 @@ struct Pyramid<'a> {
 }
 
 impl<'a> Pyramid<'a> {
-    fn new(samples: &'a [f32], sample_rate_hz: f64) -> Self {
+    pub(super) fn new(samples: &'a [f32], sample_rate_hz: f64) -> Self {
         let mut halved: Vec<Vec<f32>> = Vec::new();
         let (mut rate, mut len) = (sample_rate_hz, samples.len());
         while rate / LOWEST_HZ > 16.0 && len > 4 * HALF_BAND.len() {
@@ -62,9 +63,20 @@ impl<'a> Pyramid<'a> {
         Self { sample_rate_hz, samples, halved }
     }
 
+    /// Time of the last sample, seconds.
+    pub(super) fn last_s(&self) -> f64 {
+        (self.samples.len() - 1) as f64 / self.sample_rate_hz
+    }
+
     /// The level at which a cycle of `frequency_hz` has 8 to 16 samples (fewer only at the top level), with its rate.
     fn level_for(&self, frequency_hz: f64) -> (f64, &[f32]) {
-        let halvings = (self.sample_rate_hz / frequency_hz / 8.0).log2().floor().max(0.0) as usize;
+        self.level_of(8.0, frequency_hz)
+    }
+
+    /// The level at which a cycle of `frequency_hz` has at least so many samples, but fewer than twice as many where
+    /// there is one, with its rate.
+    pub(super) fn level_of(&self, samples_per_cycle: f64, frequency_hz: f64) -> (f64, &[f32]) {
+        let halvings = (self.sample_rate_hz / frequency_hz / samples_per_cycle).log2().floor().max(0.0) as usize;
         let halvings = halvings.min(self.halved.len());
         let level = halvings.checked_sub(1).map_or(self.samples, |i| &self.halved[i]);
         (self.sample_rate_hz / (halvings as f64).exp2(), level)
@@ -80,25 +92,56 @@ fn halve(x: &[f32]) -> Vec<f32> {
     // Only odd offsets have weights: beside the sample itself, its neighbours among the odd samples.
     let reach = HALF_BAND.len();
     let count = x.len() / 2;
-    let at = |i: isize| {
+    let at = |k: isize| {
         let last = x.len() as isize - 1;
-        let i = i.abs();
+        let i = (2 * k + 1).abs();
         x[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
     };
-    let odd: Vec<f32> = (-(reach as isize)..(count + reach) as isize).map(|k| at(2 * k + 1)).collect();
-    let mut out: Vec<f32> = x.chunks_exact(2).map(|pair| 0.5 * pair[0]).collect();
-    for (k, (_, w)) in HALF_BAND.into_iter().enumerate() {
-        // Offsets 2 k + 1 to either side.
-        let (before, after) = (&odd[reach - 1 - k..], &odd[reach + k..]);
-        for ((y, a), b) in out.iter_mut().zip(before).zip(after) {
-            *y += w * (a + b);
-        }
-    }
+    let mut odd: Vec<f32> = Vec::with_capacity(count + 2 * reach);
+    odd.extend((-(reach as isize)..0).map(at));
+    odd.extend(x.chunks_exact(2).map(|pair| pair[1]));
+    odd.extend((count as isize..(count + reach) as isize).map(at));
+    let mut out = vec![0.0; count];
+    widest(HalfBand { x, odd: &odd, out: &mut out });
     out
 }
 
-/// Lanes in which a window is summed.
-const LANES: usize = 8;
+/// Half of each even sample, and the weighted odd ones about it (six more than there are at either end).
+struct HalfBand<'a> {
+    x: &'a [f32],
+    odd: &'a [f32],
+    out: &'a mut [f32],
+}
+
+impl Work for HalfBand<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        const REACH: usize = HALF_BAND.len();
+        let count = self.out.len();
+        let odd = &self.odd[..count + 2 * REACH];
+        for (y, pair) in self.out.iter_mut().zip(self.x.chunks_exact(2)) {
+            *y = 0.5 * pair[0];
+        }
+        for (k, (_, w)) in HALF_BAND.into_iter().enumerate() {
+            // Offsets 2 k + 1 to either side.
+            let (before, after) = (&odd[REACH - 1 - k..], &odd[REACH + k..]);
+            for ((y, a), b) in self.out.iter_mut().zip(before).zip(after) {
+                *y += w * (a + b);
+            }
+        }
+    }
+}
+
+/// Lanes in which a window is summed: two vectors of eight, so that the additions do not wait for each other.
+const LANES: usize = 16;
+
+#[inline(always)]
+fn add_products(sums: &mut [f32; LANES], x: &[f32; LANES], weights: &[f32; LANES]) {
+    for lane in 0..LANES {
+        sums[lane] += x[lane] * weights[lane];
+    }
+}
 
 /// A windowed complex sinusoid; filled up with zeros to whole lanes.
 struct Kernel {
@@ -123,28 +166,48 @@ impl Kernel {
     }
 
     /// Mean square of the line in the window about `centre`, moved into the record where it would reach beyond.
+    #[inline(always)]
     fn power_at(&self, x: &[f32], centre: f64) -> f32 {
         let start = (centre - 0.5 * self.length as f64).round().clamp(0.0, (x.len() - self.length) as f64) as usize;
-        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
         let within = &x[start..x.len().min(start + self.cos.len())];
-        let kernel = self.cos.chunks_exact(LANES).zip(self.sin.chunks_exact(LANES));
-        let chunks = within.chunks_exact(LANES);
-        let rest = chunks.remainder();
-        for (x, (c, s)) in chunks.zip(kernel) {
-            for lane in 0..LANES {
-                re[lane] += x[lane] * c[lane];
-                im[lane] += x[lane] * s[lane];
-            }
+        let (chunks, rest) = within.as_chunks::<LANES>();
+        let mut kernel = self.cos.as_chunks::<LANES>().0.iter().zip(self.sin.as_chunks::<LANES>().0);
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        for (x, (c, s)) in chunks.iter().zip(&mut kernel) {
+            add_products(&mut re, x, c);
+            add_products(&mut im, x, s);
         }
-        // The window ends with the record.
-        let done = within.len() - rest.len();
-        for ((lane, x), (c, s)) in rest.iter().enumerate().zip(self.cos[done..].iter().zip(&self.sin[done..])) {
-            re[lane] += x * c;
-            im[lane] += x * s;
+        // Where the record ends within the last lanes, zeros follow.
+        if let (false, Some((c, s))) = (rest.is_empty(), kernel.next()) {
+            let mut x = [0.0; LANES];
+            x[..rest.len()].copy_from_slice(rest);
+            add_products(&mut re, &x, c);
+            add_products(&mut im, &x, s);
         }
         let (re, im) = (re.iter().sum::<f32>(), im.iter().sum::<f32>());
         // Peak amplitude is twice the windowed mean, mean square half its square.
         2.0 * (re * re + im * im)
+    }
+}
+
+/// The powers of one bin: a window about `first + frame * hop` (in samples) for every frame.
+struct Column<'a> {
+    x: &'a [f32],
+    kernel: &'a Kernel,
+    first: f64,
+    hop: f64,
+    /// From the bin's place in the first frame on; frames are `bins` apart.
+    power: &'a mut [f32],
+    bins: usize,
+}
+
+impl Work for Column<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (frame, power) in self.power.iter_mut().step_by(self.bins).enumerate() {
+            *power = self.kernel.power_at(self.x, self.first + frame as f64 * self.hop);
+        }
     }
 }
 
@@ -158,9 +221,10 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    /// `samples` with the level removed.
-    pub(super) fn new(samples: &[f32], sample_rate_hz: f64) -> Self {
-        let duration_s = samples.len() as f64 / sample_rate_hz;
+    /// The record has its level removed.
+    pub(super) fn new(pyramid: &Pyramid<'_>) -> Self {
+        let sample_rate_hz = pyramid.sample_rate_hz;
+        let duration_s = pyramid.samples.len() as f64 / sample_rate_hz;
         // A window must fit into the record.
         let lowest = LOWEST_HZ.max(WINDOW_CYCLES / duration_s);
         let highest = HIGHEST_HZ.min(0.42 * sample_rate_hz);
@@ -171,9 +235,8 @@ impl Picture {
         let frames = (duration_s / hop_s).floor().max(1.0) as usize;
         let first_s = 0.5 * (duration_s - (frames - 1) as f64 * hop_s);
         let mut picture = Self { power: vec![0.0; frames * bins_hz.len()], bins_hz, hop_s, first_s, frames };
-        let pyramid = Pyramid::new(samples, sample_rate_hz);
         for b in 0..picture.bins_hz.len() {
-            picture.fill_bin(b, &pyramid);
+            picture.fill_bin(b, pyramid);
         }
         picture.remove_floor();
         picture
@@ -183,10 +246,8 @@ impl Picture {
         let (rate, x) = pyramid.level_for(self.bins_hz[b]);
         let kernel = Kernel::new(self.bins_hz[b] / rate, x.len());
         let bins = self.bins_hz.len();
-        for (frame, power) in self.power.iter_mut().skip(b).step_by(bins).enumerate() {
-            let centre = (self.first_s + frame as f64 * self.hop_s) * rate;
-            *power = kernel.power_at(x, centre);
-        }
+        let (first, hop) = (self.first_s * rate, self.hop_s * rate);
+        widest(Column { x, kernel: &kernel, first, hop, power: &mut self.power[b..], bins });
     }
 
     /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency. A path may
@@ -210,32 +271,8 @@ impl Picture {
     /// The path of greatest weighted power, by dynamic programming.
     pub(super) fn strongest_path(&self) -> LinePath {
         let bins = self.bins_hz.len();
-        let weights: Vec<f32> = self.bins_hz.iter().map(|&hz| weight(hz)).collect();
-        let weighted = |frame: usize| {
-            self.power[frame * bins..(frame + 1) * bins].iter().zip(&weights).map(|(power, weight)| power * weight)
-        };
-        let turn =
-            TURN_COST * (0..self.frames).map(|f| weighted(f).fold(0.0, f32::max)).sum::<f32>() / self.frames as f32;
-        let mut score = vec![0.0f32; bins];
-        let mut next = vec![0.0f32; bins];
-        let mut back = vec![0i8; self.frames * bins];
-        for (frame, back) in back.chunks_mut(bins).enumerate() {
-            for (b, ((next, back), here)) in next.iter_mut().zip(back).zip(weighted(frame)).enumerate() {
-                let from = |b: usize| score.get(b).map_or(f32::NEG_INFINITY, |s| s - turn);
-                let (mut best, mut step) = (score[b], 0);
-                let below = b.checked_sub(1).map_or(f32::NEG_INFINITY, from);
-                if below > best {
-                    (best, step) = (below, -1);
-                }
-                let above = from(b + 1);
-                if above > best {
-                    (best, step) = (above, 1);
-                }
-                *next = best + here;
-                *back = step;
-            }
-            std::mem::swap(&mut score, &mut next);
-        }
+        let (score, back) = widest(BestSteps(self));
+        let score = &score[1..=bins];
         let mut b = (0..bins).max_by(|&i, &j| score[i].total_cmp(&score[j])).unwrap_or(0);
         let mut frequency_hz = vec![0.0; self.frames];
         let mut strength = vec![0.0; self.frames];
@@ -260,6 +297,40 @@ impl Picture {
         let curvature = a - 2.0 * m + c;
         let shift = if curvature < 0.0 { (0.5 * (a - c) / curvature).clamp(-1.0, 1.0) } else { 0.0 };
         self.bins_hz[b] * (shift / BINS_PER_OCTAVE).exp2()
+    }
+}
+
+/// Score of the best path to each bin of the last frame (between two borders that no path reaches), and from which bin
+/// the best path to each bin of each frame comes: -1, 0 or 1 beside it.
+struct BestSteps<'a>(&'a Picture);
+
+impl Work for BestSteps<'_> {
+    type Output = (Vec<f32>, Vec<i8>);
+    #[inline(always)]
+    fn call(self) -> (Vec<f32>, Vec<i8>) {
+        let Picture { bins_hz, frames, power, .. } = self.0;
+        let bins = bins_hz.len();
+        let weights: Vec<f32> = bins_hz.iter().map(|&hz| weight(hz)).collect();
+        let highest =
+            |frame: &[f32]| frame.iter().zip(&weights).fold(0.0f32, |h, (p, w)| if p * w > h { p * w } else { h });
+        let turn = TURN_COST * power.chunks_exact(bins).map(highest).sum::<f32>() / *frames as f32;
+        let mut score = vec![0.0f32; bins + 2];
+        (score[0], score[bins + 1]) = (f32::NEG_INFINITY, f32::NEG_INFINITY);
+        let mut next = score.clone();
+        let mut back = vec![0i8; frames * bins];
+        for (frame, back) in power.chunks_exact(bins).zip(back.chunks_exact_mut(bins)) {
+            let (below, same, above) = (&score[..bins], &score[1..=bins], &score[2..]);
+            let here = &mut next[1..=bins];
+            for b in 0..bins {
+                let (low, high) = (below[b] - turn, above[b] - turn);
+                let (best, step) = if low > same[b] { (low, -1) } else { (same[b], 0) };
+                let (best, step) = if high > best { (high, 1) } else { (best, step) };
+                here[b] = best + frame[b] * weights[b];
+                back[b] = step;
+            }
+            std::mem::swap(&mut score, &mut next);
+        }
+        (score, back)
     }
 }
 

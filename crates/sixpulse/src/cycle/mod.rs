@@ -241,18 +241,15 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
         if search.len() < 64 {
             break;
         }
-        let path = lines::Picture::new(&search, search_rate_hz).strongest_path();
+        let pyramid = lines::Pyramid::new(&search, search_rate_hz);
+        let path = lines::Picture::new(&pyramid).strongest_path();
         if rank == 0 {
             strongest = path.power;
         }
         if path.power <= FAINTEST * strongest {
             break;
         }
-        let Ok(line) = track::follow(&search, search_rate_hz, &path)
-            .and_then(|line| track::refine(&search[..], search_rate_hz, line, 3))
-        else {
-            break;
-        };
+        let Ok(line) = track::follow(&pyramid, &path).and_then(|line| track::refine(&pyramid, line, 3)) else { break };
         let facts = LineFacts { rank, relative_power: path.power / strongest, coarse_step_v };
         for h in of_line(view, &line, facts) {
             if !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ) {

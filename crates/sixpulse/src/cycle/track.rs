@@ -1,10 +1,9 @@
 //! The phase of one line through the record: first by heterodyning along its path, then by matching every cycle
 //! against the mean cycle with all of the line's orders together.
 
-use super::lines::LinePath;
+use super::lines::{LinePath, Pyramid};
 use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
 use crate::error::Result;
-use crate::trace::Samples;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -21,10 +20,14 @@ const FAINT_LINE: f64 = 0.25;
 /// Scatter of the phase, in cycles of the line, below which nothing is smoothed.
 const GOOD_PHASE_CYCLES: f64 = 0.004;
 
-/// Follows the line along its path. `samples` has the level removed.
-pub(super) fn follow(samples: &[f32], sample_rate_hz: f64, path: &LinePath) -> Result<PhaseTrack> {
-    let duration_s = (samples.len() - 1) as f64 / sample_rate_hz;
-    let mut track = integrate(path, duration_s)?;
+/// Fewest samples in a cycle of the line: when it is followed by itself, and when its orders are matched.
+const FOLLOWED_SAMPLES: f64 = 16.0;
+const MATCHED_SAMPLES: f64 = 64.0;
+
+/// Follows the line along its path, at a rate that suits the line. The record has its level removed.
+pub(super) fn follow(record: &Pyramid<'_>, path: &LinePath) -> Result<PhaseTrack> {
+    let mut track = integrate(path, record.last_s())?;
+    let (sample_rate_hz, samples) = record.level_of(FOLLOWED_SAMPLES, track.mean_hz());
     for _ in 0..2 {
         track = AtRest::new(samples, sample_rate_hz, &track).corrected(&track)?;
     }
@@ -198,12 +201,8 @@ fn cubic(t: &[f64], y: &[f64], i: usize, at: f64) -> f64 {
 }
 
 /// Matches every cycle of the line against the mean cycle, `passes` times.
-pub(super) fn refine<S: Samples + ?Sized>(
-    samples: &S,
-    sample_rate_hz: f64,
-    mut track: PhaseTrack,
-    passes: usize,
-) -> Result<PhaseTrack> {
+pub(super) fn refine(record: &Pyramid<'_>, mut track: PhaseTrack, passes: usize) -> Result<PhaseTrack> {
+    let (sample_rate_hz, samples) = record.level_of(MATCHED_SAMPLES, track.mean_hz());
     for _ in 0..passes {
         let spectra = angle::order_spectra(samples, sample_rate_hz, &track, MATCH_ORDERS)?;
         let first = track.whole_cycles().0;
