@@ -82,7 +82,7 @@ wheel: .venv/.ready
 
 docs: setup
 	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features
-	$(PY) -m sphinx -q -W --keep-going -b html docs build/docs
+	$(PY) -m sphinx -q -W --keep-going -j $(JOBS) -b html docs build/docs
 
 bench:
 	cargo bench --locked --bench '*'

@@ -8,6 +8,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import error_codes  # noqa: E402
+import jupytext  # noqa: E402
 
 import sixpulse  # noqa: E402
 
@@ -24,8 +25,14 @@ html_show_copyright = False
 
 myst_enable_extensions = ["deflist"]  # no formulae in TeX: showing them needs a script from elsewhere
 myst_heading_anchors = 3
-# Pages hold doctests, which pytest runs (tests/test_docs.py); the notebooks are run by tests/test_notebooks.py.
-nb_execution_mode = "off"
+# The pages' own examples are doctests, which pytest runs (tests/test_docs.py). The notebooks are converted below and
+# run when the site is built; what has not changed since comes from the cache.
+nb_execution_mode = "cache"
+nb_execution_cache_path = str(HERE.parent / "build" / "notebooks")
+nb_execution_in_temp = True
+nb_execution_raise_on_error = True
+nb_execution_timeout = 600
+nb_merge_streams = True
 
 autodoc_default_options = {"members": True, "member-order": "bysource", "show-inheritance": False}
 autodoc_typehints = "signature"
@@ -47,9 +54,31 @@ def _keep_source_links_as_text(app, docname, content):
     content[0] = re.sub(r"\[(`?[^\]]+`?)\]\(([^)]+)\)", plain, content[0])
 
 
+# In the order in which they are read; the script that fits the rectifier model takes an hour and is no page.
+NOTEBOOKS = (
+    "quick_start",
+    "by_hand",
+    "intervention",
+    "gallery",
+    "fleet_study",
+    "method_study",
+    "exercises",
+    "embed_rust",
+)
+
+
 def _write_generated(app):
-    (HERE / "_generated").mkdir(exist_ok=True)
-    (HERE / "_generated" / "error_codes.md").write_text(error_codes.page(), encoding="utf-8")
+    pages = {"error_codes.md": error_codes.page()}
+    for name in NOTEBOOKS:
+        notebook = jupytext.read(HERE.parent / "notebooks" / f"{name}.py")
+        for number, cell in enumerate(notebook.cells):
+            cell["id"] = f"cell-{number}"  # random ones would make every build new
+        pages[f"{name}.ipynb"] = jupytext.writes(notebook, fmt="ipynb")
+    folder = HERE / "_generated"
+    folder.mkdir(exist_ok=True)
+    for name, text in pages.items():
+        if not (folder / name).exists() or (folder / name).read_text(encoding="utf-8") != text:
+            (folder / name).write_text(text, encoding="utf-8")
 
 
 def setup(app):

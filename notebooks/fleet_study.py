@@ -11,13 +11,13 @@
 # ---
 
 # %% [markdown]
-# # A fleet study: orchard sprayers over a season
+# # A fleet study: 500 captures of orchard sprayers
 #
-# Eight tractors with orchard sprayers are captured once a fortnight, at the charging post, the battery post and the
-# ground-speed sensor. One of them loses a diode in the middle of the season. The captures are made by formula, so the
-# truth is known. From files on the disk to a table with one row for each capture, and from the table to what a
-# researcher asks: which vehicle changed and when, what is usual, how well the verdicts match the labels, how the two
-# posts compare.
+# Twenty tractors with orchard sprayers are captured once a fortnight for most of a year, 500 captures in all, at the
+# charging post, the battery post and the ground-speed sensor. One of them loses a diode in the middle of that time. The
+# captures are made by formula, so the truth is known. From files on the disk to a table with one row for each capture,
+# and from the table to what a researcher asks: which vehicle changed and when, what is usual, how well the verdicts
+# match the labels, how the two posts compare.
 
 # %%
 import datetime as dt
@@ -38,8 +38,8 @@ from sixpulse.fleet import study
 # trace in a column named after its role. Everything else (vehicle, date, label) is carried into the table.
 
 # %%
-TRACTORS, FORTNIGHTS, FAULTY, FAULT_FROM = 8, 10, "tractor-5", 5
-RATE_HZ, COUNT = 25_000.0, 4_000
+TRACTORS, FORTNIGHTS, FAULTY, FAULT_FROM = 20, 25, "tractor-5", 12
+RATE_HZ, COUNT = 25_000.0, 2_000
 rng = np.random.default_rng(20_261_125)
 
 
@@ -55,12 +55,12 @@ def capture_row(tractor, fortnight):
     vehicle = f"tractor-{tractor}"
     fault = vehicle == FAULTY and fortnight >= FAULT_FROM
     angle = 2.0 * np.pi * rng.uniform(180.0, 320.0) * np.arange(COUNT) / RATE_HZ
-    ripple = rng.normal(0.5 + 0.02 * tractor, 0.02) * bridge(angle, fault=fault)
+    ripple = rng.normal(0.5 + 0.01 * tractor, 0.02) * bridge(angle, fault=fault)
     passed = 0.55 + 0.02 * (tractor % 3)  # how much of it reaches the battery
     return {
         "capture_id": f"{vehicle}/{fortnight:02d}",
         "vehicle": vehicle,
-        "taken_at": dt.datetime(2026, 4, 1, 8) + dt.timedelta(days=14 * fortnight, minutes=3 * tractor),
+        "taken_at": dt.datetime(2026, 1, 7, 8) + dt.timedelta(days=14 * fortnight, minutes=3 * tractor),
         "true_pattern": "open_diode" if fault else "healthy",
         "sample_rate_hz": RATE_HZ,
         "coupling": "dc",
@@ -80,7 +80,7 @@ schema = pa.schema(
     + [("true_pattern", pa.string()), ("sample_rate_hz", pa.float64()), ("coupling", pa.string())]
     + [(role, samples) for role in ("charging_post", "battery_post", "speed_sensor")]
 )
-pq.write_table(pa.Table.from_pylist(rows, schema=schema), source / "season.parquet", row_group_size=20)
+pq.write_table(pa.Table.from_pylist(rows, schema=schema), source / "year.parquet", row_group_size=50)
 
 # %% [markdown]
 # Files of an oscilloscope are brought to this form by `fleet.convert`, or examined where they lie.
@@ -119,7 +119,7 @@ study.trend(table, **given).to_pandas()[["vehicle", "captures", "median", "scatt
 (change,) = [one for one in study.change_points(table, **given).to_pylist() if one["vehicle"] == FAULTY]
 day = dt.datetime(1970, 1, 1) + dt.timedelta(days=change["first_after_day"])
 print(f"{FAULTY}: from {change['level_before']:.2f} to {change['level_after']:.2f}, first seen on {day:%d %B}")
-assert day.date() == (dt.datetime(2026, 4, 1) + dt.timedelta(days=14 * FAULT_FROM)).date()
+assert day.date() == (dt.datetime(2026, 1, 7) + dt.timedelta(days=14 * FAULT_FROM)).date()
 
 # %%
 axes = study.plot.trend(table, name=FAULTY, **given)
@@ -127,8 +127,8 @@ axes = study.plot.trend(table, name=FAULTY, **given)
 # %% [markdown]
 # ## What is usual
 #
-# The range that the middle 95 % of the healthy captures span. Ten captures of a tractor are not ten tractors, so the
-# intervals come from drawing whole tractors anew.
+# The range that the middle 95 % of the healthy captures span. Twenty-five captures of a tractor are not twenty-five
+# tractors, so the intervals come from drawing whole tractors anew.
 
 # %%
 values = ["ripple_rms_v", "ripple_peak_to_peak_v", "level_mean_v"]
@@ -145,7 +145,7 @@ axes = study.plot.healthy_ranges(table, ranges, value="ripple_rms_v")
 # %% [markdown]
 # ## How well the verdicts match the labels
 #
-# The probabilities of the patterns that are hard faults, summed, are a score. All five positives are of one tractor, so
+# The probabilities of the patterns that are hard faults, summed, are a score. All positives are of one tractor, so
 # an area of 1 shows how it is done and no more: one vehicle cannot say how the next would fare.
 
 # %%

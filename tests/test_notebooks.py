@@ -1,5 +1,6 @@
 """Every notebook runs from top to bottom in a fresh kernel, away from the source tree."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -30,5 +31,17 @@ def test_notebook_runs(path: Path, tmp_path: Path) -> None:
             assert output.get("name") != "stderr", output["text"]
 
 
-def test_there_are_notebooks() -> None:
-    assert "quick_start" in [path.stem for path in NOTEBOOKS]
+def test_every_notebook_is_a_page_of_the_site() -> None:
+    docs = FOLDER.parent / "docs"
+    listed = re.search(
+        r"^NOTEBOOKS = \((.*?)\)", (docs / "conf.py").read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE
+    )
+    assert listed is not None
+    names = re.findall(r'"(\w+)"', listed[1])
+    assert sorted(names) == [path.stem for path in NOTEBOOKS]
+    index = (docs / "index.md").read_text(encoding="utf-8")
+    assert all(f"\n_generated/{name}\n" in index for name in names)
+
+
+def test_notebooks_are_kept_without_outputs() -> None:
+    assert not [path for path in FOLDER.rglob("*") if path.suffix == ".ipynb"], "the percent scripts hold no outputs"

@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 from scipy import signal, stats
@@ -13,6 +14,7 @@ from scipy import signal, stats
 import sixpulse
 from sixpulse import cli
 from sixpulse.planning import Instrument, Plan, Recording
+from sixpulse.schema import json_schema
 
 MACHINE = sixpulse.Machine(pole_pairs=6, pulley_ratio=2.7)
 FACTS: dict[str, Any] = {
@@ -193,5 +195,14 @@ def test_the_command_prints_the_plan_and_its_json(capsys: pytest.CaptureFixture[
     assert cli.main([*ARGUMENTS.split(), "--json", "-"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert Plan.from_dict(document).feasibility == "full"
+    jsonschema.Draft202012Validator(json_schema("plan-1")).validate(document)
     assert cli.main([*ARGUMENTS.replace("--bits 8", "--bits 99").split()]) == 2
     assert "bits" in capsys.readouterr().err
+
+
+def test_a_plan_that_cannot_be_carried_out_is_of_the_schema_too() -> None:
+    plan = made(sample_rates_hz=[1e3], ranges_v=[0.1], ac_corner_hz=None, channels=1)
+    assert plan.feasibility == "not_possible"
+    validator = jsonschema.Draft202012Validator(json_schema("plan-1"))
+    validator.validate(plan.to_dict())
+    assert not validator.is_valid({**plan.to_dict(), "feasibility": "perhaps"})

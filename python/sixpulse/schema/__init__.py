@@ -1,7 +1,8 @@
 """The JSON Schemas of the documents that ``to_json`` of the main results writes, published in this folder.
 
-``examination-1.json``, ``interventions-1.json``, ``points-1.json`` and ``meter_reading-1.json``: name and version of
-the layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them anew.
+``examination-1.json``, ``interventions-1.json``, ``points-1.json``, ``meter_reading-1.json``, ``plan-1.json``: name and
+version of the layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them
+anew.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from .._result import Result, fields_of
 from ..compare import INTERVENTIONS_VERSION, Interventions
 from ..meter import MeterReading
+from ..planning import Plan
 from ..results import SCHEMA_VERSION, Examination, Points
 
 __all__ = ["DOCUMENTS", "attribute_texts", "json_schema"]
@@ -28,6 +30,7 @@ DOCUMENTS: dict[str, tuple[type[Result], int]] = {
         ("interventions", Interventions, INTERVENTIONS_VERSION),
         ("points", Points, 1),
         ("meter_reading", MeterReading, 1),
+        ("plan", Plan, 1),
     )
 }
 
@@ -100,11 +103,11 @@ def attribute_texts(cls: type[Result]) -> dict[str, str]:
     """
     _, _, section = (cls.__doc__ or "").partition("Attributes\n    ----------\n")
     texts: dict[str, str] = {}
-    name = ""
+    names: list[str] = []
     for line in section.splitlines():
         if line.startswith("        "):
-            texts[name] = f"{texts[name]} {line.strip()}".strip()
+            texts |= {name: f"{texts[name]} {line.strip()}".strip() for name in names}
         elif " : " in line:
-            name = line.partition(" : ")[0].strip()
-            texts[name] = ""
+            names = [name.strip() for name in line.partition(" : ")[0].split(",")]
+            texts |= dict.fromkeys(names, "")
     return texts
