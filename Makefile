@@ -15,7 +15,7 @@ help:
 	@echo "make demo    examine the two bundled captures; reports in build/demo"
 	@echo "make test    set up, then all Rust and Python tests and doctests"
 	@echo "make fmt     format Rust and Python"
-	@echo "make lint    formatting, clippy, ruff, mypy --strict, stubtest, dependencies of the core"
+	@echo "make lint    formatting, clippy, ruff, mypy --strict, pyright, stubtest, dependencies of the core"
 	@echo "make docs    API documentation of the crates, in target/doc; the site, in build/docs"
 	@echo "make bench   benchmarks"
 	@echo "make wheel   build a wheel and try it in an environment that has NumPy alone"
@@ -72,6 +72,7 @@ lint-python: setup
 	$(PY) -m ruff format --check
 	$(PY) -m ruff check
 	$(PY) -m mypy
+	$(PY) -m basedpyright --warnings
 	$(PY) -m mypy.stubtest sixpulse._core --allowlist tools/stubtest_allowlist.txt
 
 check-core:

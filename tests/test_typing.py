@@ -1,4 +1,4 @@
-"""A user's program, checked by mypy --strict against the installed package's types."""
+"""A user's program, checked by mypy --strict and by pyright (strict) against the installed package's types."""
 
 from __future__ import annotations
 
@@ -59,6 +59,14 @@ sixpulse.examine(3)
 """
 
 
+def pyright(path: Path, text: str) -> subprocess.CompletedProcess[str]:
+    pytest.importorskip("basedpyright")
+    path.write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "basedpyright", "--pythonpath", sys.executable, "--level", "error", str(path)]
+    (path.parent / "pyrightconfig.json").write_text('{"typeCheckingMode": "strict"}', encoding="utf-8")
+    return subprocess.run(command, capture_output=True, text=True, check=False, cwd=path.parent)
+
+
 def check(path: Path, text: str) -> subprocess.CompletedProcess[str]:
     path.write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "mypy", "--strict", "--no-incremental", "--config-file=", str(path)]
@@ -73,4 +81,15 @@ def test_a_users_program(tmp_path: Path) -> None:
 def test_mistakes_are_found(tmp_path: Path) -> None:
     run = check(tmp_path / "mistakes.py", MISTAKES)
     lines = {int(line.split(":")[1]) for line in run.stdout.splitlines() if ": error:" in line}
+    assert lines == {4, 5, 6, 7, 8}, run.stdout
+
+
+def test_a_users_program_by_pyright(tmp_path: Path) -> None:
+    run = pyright(tmp_path / "program.py", SNIPPET)
+    assert run.returncode == 0 and "0 errors" in run.stdout, run.stdout
+
+
+def test_mistakes_are_found_by_pyright(tmp_path: Path) -> None:
+    run = pyright(tmp_path / "mistakes.py", MISTAKES)
+    lines = {int(line.split(":")[1]) for line in run.stdout.splitlines() if " - error:" in line}
     assert lines == {4, 5, 6, 7, 8}, run.stdout

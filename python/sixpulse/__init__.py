@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from . import report as report
     from . import ripple as ripple
     from . import schema as schema
+    from . import sklearn as sklearn
     from . import spectrum as spectrum
     from . import text as text
     from . import tone as tone
@@ -91,6 +92,7 @@ _ON_USE = frozenset(
         "report",
         "ripple",
         "schema",
+        "sklearn",
         "spectrum",
         "text",
         "tone",

@@ -54,7 +54,7 @@ def _meter(options: argparse.Namespace) -> int:
     names = ("bandwidth_hz", "coupling_corner_hz", "resolution_v")
     given = {name: value for name in names if (value := getattr(options, name)) is not None}
     meters: list[Meter] = [dataclasses.replace(one, **given) for one in (AVERAGE_HANDHELD, TRUE_RMS_HANDHELD)]
-    readings = {
+    readings: dict[str, dict[Response, MeterReading]] = {
         name: {meter.response: reading(trace, meter=meter) for meter in meters} for name, trace in capture.items()
     }
     document = {name: {key: one.to_dict() for key, one in each.items()} for name, each in readings.items()}

@@ -7,7 +7,7 @@ import os
 import signal
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, cast
 
 from .._refusals import refuse
 from ..errors import UnknownNameError, WorkersLostError, WrongTypeError
@@ -107,7 +107,7 @@ def _maker(executor: Any, workers: int | None) -> _Make | None:
             raise UnknownNameError(message, parameter="executor", expected=expected, actual=executor)
     if workers is not None:
         raise refuse("workers", "an executor made outside has its own")
-    return executor if callable(executor) and not hasattr(executor, "submit") else None
+    return cast("_Make", executor) if callable(executor) and not hasattr(executor, "submit") else None
 
 
 def _given(executor: Any) -> Executor:

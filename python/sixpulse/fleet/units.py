@@ -237,6 +237,6 @@ def _hash_chunk(digest: Any, stream: BinaryIO, chunk: Any) -> None:
 
 def _read_file(path: str, row: int, facts: Facts, settings: Settings) -> Job:
     own = {name: facts.number(name, row) for name in ("engine_rpm", "battery_temperature_c")}
-    given = dict(settings.reading) | {name: value for name, value in own.items() if value is not None}
+    given: dict[str, Any] = dict(settings.reading) | {name: value for name, value in own.items() if value is not None}
     capture = read(path, roles=dict(settings.roles), **given)
     return Job(capture, *facts.known(row, settings.known))

@@ -86,7 +86,7 @@ def mean_cycle(
     cycle = _found(examination)
     if isinstance(expected, str):
         raise _style.wrong_type("expected", "a sequence of circuits", expected)
-    circuits = _expected(examination) if expected is None else [_circuit(name) for name in expected]
+    circuits: list[IdealCircuit] = _expected(examination) if expected is None else [_circuit(name) for name in expected]
     panel = _style.panel(ax, size)
     degrees = 360.0 * np.arange(cycle.mean_cycle_v.size + 1) / cycle.mean_cycle_v.size
     mean, std = _closed(cycle.mean_cycle_v), _closed(cycle.cycle_std_v)
