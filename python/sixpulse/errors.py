@@ -127,7 +127,7 @@ class SixpulseError(Exception):
 
 
 class EmptyInputError(SixpulseError, ValueError):
-    """No sample, or no trace, at all."""
+    """Nothing where at least one is needed: no sample, no trace, no rate, no capture."""
 
     code = "empty_input"
 

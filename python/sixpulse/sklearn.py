@@ -34,10 +34,10 @@ _Unreadable: TypeAlias = Literal["raise", "missing"]
 
 _FIGURES: dict[str, Callable[[Examination], float | None]] = {
     "level_mean_v": lambda found: found.level.mean_v,
-    "ripple_rms_v": lambda found: found.ripple and found.ripple.rms_v,
-    "ripple_peak_to_peak_v": lambda found: found.ripple and found.ripple.peak_to_peak_v,
-    "ripple_residual_rms_v": lambda found: found.ripple and found.ripple.residual_rms_v,
-    "ripple_crest_factor": lambda found: found.ripple and found.ripple.crest_factor,
+    "ripple_rms_v": lambda found: None if found.ripple is None else found.ripple.rms_v,
+    "ripple_peak_to_peak_v": lambda found: None if found.ripple is None else found.ripple.peak_to_peak_v,
+    "ripple_residual_rms_v": lambda found: None if found.ripple is None else found.ripple.residual_rms_v,
+    "ripple_crest_factor": lambda found: None if found.ripple is None else found.ripple.crest_factor,
     "electrical_hz": lambda found: found.cycle.electrical_hz,
     "sub_six_ratio": lambda found: found.rectifier.sub_six_ratio,
 }

@@ -206,6 +206,15 @@ fn refusals_of_whole_files() {
     assert_eq!(refusal("t,b\n0,2\n1,3\n2,3\n4,3\n5,3\n", &["b"], None).0, "non_uniform_time");
     assert_eq!(refusal("t,b\n0,2\n1,3\n2,3\n", &["b"], Some(1.002)).0, "rate_conflict");
     assert_eq!(refusal("Sample rate: 5 Hz\nt,b\n0,2\n1,3\n2,3\n", &["b"], None).0, "rate_conflict");
+    // A row without any value is a row, not the names of the columns; a row of dashes may be the units.
+    for mark in ["NaN", "nan", "N/A", "OL"] {
+        let code = if mark == "OL" { "over_range" } else { "missing_value" };
+        let (found, row, column) = refusal(format!("post\n{mark}\n14.1\n14.2\n14.3\n"), &["post"], Some(1e3));
+        assert_eq!((found, row, column.as_deref()), (code, Some(2), Some("post")), "{mark}");
+        let two = format!("post,speed\n{mark},{mark}\n14.1,0.1\n14.2,0.2\n");
+        assert_eq!(refusal(&two, &["speed"], Some(1e3)).0, code, "{mark}");
+    }
+    assert!(read("post\n---\n14.1\n14.2\n", &["---"], Some(1e3)).is_ok());
     // A quote left open in the header keeps to its line.
     assert_eq!(refusal("\"open,1\n1,2\n", &["b"], None).0, "unknown_column");
     let missing = sixpulse_io::read("/nonexistent/x.csv", &request(&["a".into()])).unwrap_err();

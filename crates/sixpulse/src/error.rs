@@ -8,8 +8,8 @@ pub type Result<T> = std::result::Result<T, Error>;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
-    /// No sample at all.
-    #[error("{parameter}: expected at least one sample, got none")]
+    /// Nothing where at least one is needed: no sample, no rate, no channel.
+    #[error("{parameter}: expected at least one, got none")]
     EmptyInput {
         /// Name of the offending parameter.
         parameter: String,

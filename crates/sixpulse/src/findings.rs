@@ -327,10 +327,16 @@ fn ripple_amount(s: &RippleSeverity) -> Option<Finding> {
         .collect();
     evidence.extend(s.limits.iter().filter(|l| l.applies).map(|l| {
         let side = if l.exceeded { "above" } else { "below" };
-        format!("{:.3} V is {side} the limit of {} V ({})", l.value_v, l.limit_v, l.source)
+        format!("{} V is {side} the limit of {} V ({})", apart(l.value_v, l.limit_v), l.limit_v, l.source)
     }));
     let statement = format!("The amount of ripple {said}; the amount alone convicts no part.");
     Some(finding("ripple_amount", severity, statement, evidence, None))
+}
+
+/// A value in millivolts' steps, or in steps fine enough to tell it from the limit that it is held against.
+fn apart(value: f64, limit: f64) -> String {
+    let fine_enough = |text: &String| value == limit || text.parse() != Ok(limit);
+    (3..17).map(|places| format!("{value:.places$}")).find(fine_enough).unwrap_or_else(|| value.to_string())
 }
 
 /// What two usual voltmeters would show of this ripple.
@@ -422,4 +428,19 @@ pub(crate) fn usual_cautions() -> Vec<String> {
     ]
     .map(String::from)
     .into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::apart;
+
+    #[test]
+    fn a_value_beside_its_limit_is_written_apart_from_it() {
+        assert_eq!(apart(0.384, 0.5), "0.384");
+        assert_eq!(apart(0.500_04, 0.5), "0.50004");
+        assert_eq!(apart(0.499_999_7, 0.5), "0.4999997");
+        assert_eq!(apart(0.5, 0.5), "0.500");
+        let next = f64::from_bits(0.5_f64.to_bits() + 1);
+        assert!(apart(next, 0.5).parse::<f64>().is_ok_and(|written| written > 0.5));
+    }
 }

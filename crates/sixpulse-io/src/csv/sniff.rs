@@ -178,10 +178,20 @@ fn read_as(lines: &Rc<[Option<Vec<String>>]>, delimiter: char, decimal: char) ->
     let follows =
         |i: usize| data[i + 1..].iter().zip(&lines[i + 1..]).find(|(_, line)| line.is_some()).map(|(d, _)| fits(d));
     let first = starts.iter().copied().find(|&i| follows(i) != Some(false)).or_else(|| starts.first().copied())?;
+    let first = with_marks_above(lines, first, raw_width);
     let rows = data[first..].iter().filter(|l| fits(l)).count();
     let misfits = lines[first..].iter().flatten().count() - rows;
     let header_fits = lines[..first].iter().rev().flatten().next().is_some_and(|f| trimmed_width(f) == width);
     Some(Table { delimiter, decimal, lines: Rc::clone(lines), first, raw_width, width, rows, misfits, header_fits })
+}
+
+/// Takes a row of nothing but words for "no value" (such as NaN) directly above the numbers as a row of the table: as names
+/// of columns they would hide that values are missing. Dashes and blanks may be a line of units.
+fn with_marks_above(lines: &[Option<Vec<String>>], first: usize, width: usize) -> usize {
+    let word = |cell: &String| super::read::is_mark(cell) && cell.chars().any(char::is_alphabetic);
+    let marks = |fields: &Vec<String>| fields.len() == width && fields.iter().all(word);
+    let above = (0..first).rev().filter(|&i| lines[i].is_some());
+    above.take_while(|&i| lines[i].as_ref().is_some_and(marks)).last().unwrap_or(first)
 }
 
 fn most_common(values: impl Iterator<Item = usize>) -> Option<usize> {
