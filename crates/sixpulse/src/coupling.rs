@@ -7,6 +7,7 @@
 
 use crate::error::{Error, Result, check_frequency, check_positive, check_samples};
 use crate::trace::{Samples, Trace, words};
+use crate::vectors::{Work, widest};
 use std::f64::consts::{PI, TAU};
 
 /// How a record is AC-coupled.
@@ -286,8 +287,8 @@ impl Samples for AcView<'_> {
 
 /// Samples between two kept states.
 const SPAN: usize = 256;
-/// Spans filtered side by side: four independent recurrences hide the latency of each.
-const LANES: usize = 4;
+/// Spans filtered side by side: eight independent recurrences hide the latency of each, and fill a block.
+const LANES: usize = 8;
 /// Powers of the pole below this add nothing to a sum of finite samples in `f64`.
 const NEGLIGIBLE: f64 = 1e-18;
 
@@ -310,24 +311,26 @@ impl States {
         let mut level = [0.0];
         samples.read(0, &mut level);
         let mut states = Self { section, level: level[0], forward: Vec::new(), backward: Vec::new() };
-        let end = states.walk_forward(samples);
-        states.walk_backward(samples, end);
+        let weights = SpanWeights::new(section);
+        let end = states.walk_forward(samples, &weights);
+        states.walk_backward(samples, end, &weights);
         Ok(states)
     }
 
     /// Fills `forward`, and `backward` with what each whole span adds to the backward state; returns the last state.
-    fn walk_forward<S: Samples + ?Sized>(&mut self, samples: &S) -> f64 {
+    fn walk_forward<S: Samples + ?Sized>(&mut self, samples: &S, weights: &SpanWeights) -> f64 {
         let n = samples.len();
-        let weights = SpanWeights::new(self.section);
-        let mut low = self.before_first(samples);
+        let mut low = self.before_first(samples, weights);
         let mut block = [0.0; SPAN];
         for start in (0..n).step_by(SPAN) {
             self.forward.push(low);
+            let whole = n - start >= SPAN;
             let x = &mut block[..SPAN.min(n - start)];
             self.fetch(samples, start, x);
-            if x.len() == SPAN {
-                self.backward.push(dot(&weights.backward, x) - weights.backward_low * low);
-                low = weights.decay * low + dot(&weights.forward, x);
+            if whole {
+                let (forward, backward) = widest(Weighted { weights, x: &block });
+                self.backward.push(backward - weights.backward_low * low);
+                low = weights.decay * low + forward;
             } else {
                 low = self.forward_pass(low, x);
             }
@@ -336,8 +339,8 @@ impl States {
     }
 
     /// Turns `backward` into the state after each span, from the last span to the first.
-    fn walk_backward<S: Samples + ?Sized>(&mut self, samples: &S, end: f64) {
-        let mut low = self.after_last(samples, end);
+    fn walk_backward<S: Samples + ?Sized>(&mut self, samples: &S, end: f64, weights: &SpanWeights) {
+        let mut low = self.after_last(samples, end, weights);
         let spans = self.backward.len();
         if let Some(&before) = self.forward.get(spans) {
             let mut tail = vec![0.0; samples.len() - spans * SPAN];
@@ -396,12 +399,15 @@ impl States {
     }
 
     /// Forward state before the first sample: the low-pass of the reflection, from far to near.
-    fn before_first<S: Samples + ?Sized>(&self, samples: &S) -> f64 {
+    fn before_first<S: Samples + ?Sized>(&self, samples: &S, weights: &SpanWeights) -> f64 {
         let n = samples.len();
         let (reach, growth) = self.reach(n);
         let Section { pole, step, .. } = self.section;
         let mut low = 0.0;
-        let mut add = |x: f64| low = pole * low + step * x;
+        let mut add = |x: &[f64]| match x.try_into() {
+            Ok(x) => low = weights.decay * low + widest(Weighted { weights, x }).0,
+            Err(_) => x.iter().for_each(|x| low = pole * low + step * x),
+        };
         if reach > n - 1 {
             self.ascend(samples, 2 * n - 2 - reach, n - 1, &mut add);
         }
@@ -410,15 +416,23 @@ impl States {
     }
 
     /// Backward state after the last sample: the low-pass, from near to far, of the forward output on the reflection.
-    fn after_last<S: Samples + ?Sized>(&self, samples: &S, end: f64) -> f64 {
+    fn after_last<S: Samples + ?Sized>(&self, samples: &S, end: f64, weights: &SpanWeights) -> f64 {
         let n = samples.len();
         let (reach, growth) = self.reach(n);
         let Section { pole, step, scale } = self.section;
-        let (mut forward, mut weight, mut low) = (end, step, 0.0);
-        let mut add = |x: f64| {
-            low += weight * scale * (x - forward);
-            forward = pole * forward + step * x;
-            weight *= pole;
+        let (mut forward, mut weight, mut low) = (end, 1.0, 0.0);
+        let mut add = |x: &[f64]| match x.try_into() {
+            Ok(x) => {
+                let (on_forward, on_backward) = widest(Weighted { weights, x });
+                low += weight * (on_backward - weights.backward_low * forward);
+                forward = weights.decay * forward + on_forward;
+                weight *= weights.decay;
+            }
+            Err(_) => x.iter().for_each(|x| {
+                low += weight * step * scale * (x - forward);
+                forward = pole * forward + step * x;
+                weight *= pole;
+            }),
         };
         let near = reach.min(n - 1);
         self.descend(samples, n - 1 - near, n - 1, &mut add);
@@ -428,25 +442,26 @@ impl States {
         low / growth
     }
 
-    /// Visits samples `from .. to`, less the level, in order.
-    fn ascend<S: Samples + ?Sized>(&self, samples: &S, from: usize, to: usize, visit: &mut impl FnMut(f64)) {
+    /// Visits samples `from .. to`, less the level, in order, a span at a time; the last may be shorter.
+    fn ascend<S: Samples + ?Sized>(&self, samples: &S, from: usize, to: usize, visit: &mut impl FnMut(&[f64])) {
         let mut block = [0.0; SPAN];
         for start in (from..to).step_by(SPAN) {
             let x = &mut block[..SPAN.min(to - start)];
             self.fetch(samples, start, x);
-            x.iter().for_each(|&x| visit(x));
+            visit(x);
         }
     }
 
-    /// Visits samples `from .. to`, less the level, in reverse order.
-    fn descend<S: Samples + ?Sized>(&self, samples: &S, from: usize, to: usize, visit: &mut impl FnMut(f64)) {
+    /// Visits samples `from .. to`, less the level, in reverse order, a span at a time; the last may be shorter.
+    fn descend<S: Samples + ?Sized>(&self, samples: &S, from: usize, to: usize, visit: &mut impl FnMut(&[f64])) {
         let mut block = [0.0; SPAN];
         let mut end = to;
         while end > from {
             let start = end.saturating_sub(SPAN).max(from);
             let x = &mut block[..end - start];
             self.fetch(samples, start, x);
-            x.iter().rev().for_each(|&x| visit(x));
+            x.reverse();
+            visit(x);
             end = start;
         }
     }
@@ -529,15 +544,27 @@ impl SpanWeights {
     }
 }
 
-/// Inner product in eight running sums, so that it vectorises.
-fn dot(a: &[f64; SPAN], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
-            *sum += a * b;
+/// Inner products of a span with both of its weights: of the forward and of the backward state.
+struct Weighted<'a> {
+    weights: &'a SpanWeights,
+    x: &'a [f64; SPAN],
+}
+
+impl<'a> Work for Weighted<'a> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let chunks = |of: &'a [f64; SPAN]| of.as_chunks::<8>().0;
+        let (mut forward, mut backward) = ([0.0; 8], [0.0; 8]);
+        let weights = chunks(&self.weights.forward).iter().zip(chunks(&self.weights.backward));
+        for (x, (f, b)) in chunks(self.x).iter().zip(weights) {
+            for lane in 0..8 {
+                forward[lane] += f[lane] * x[lane];
+                backward[lane] += b[lane] * x[lane];
+            }
         }
+        (forward.iter().sum(), backward.iter().sum())
     }
-    sums.iter().sum()
 }
 
 #[cfg(test)]

@@ -235,27 +235,30 @@ pub fn read(trace: &Trace, meter: &Meter) -> Result<MeterReading> {
 #[must_use]
 pub fn of_cycle(cycle: &Cycle, role: Role, meter: &Meter) -> Option<MeterReading> {
     let hz = cycle.electrical_hz?;
-    let orders: Vec<(f64, Complex64, Complex64)> = cycle
-        .order_amplitudes_v
-        .iter()
-        .zip(&cycle.order_phases_rad)
-        .enumerate()
-        .map(|(i, (amplitude, phase))| {
-            let f = (i + 1) as f64 * hz;
+    let orders = cycle.order_amplitudes_v.iter().zip(&cycle.order_phases_rad).zip(1..);
+    let (coupled, limited): (Vec<Complex64>, Vec<Complex64>) = orders
+        .map(|((amplitude, phase), n)| {
+            let f = f64::from(n) * hz;
             let coupled =
                 Complex64::from_polar(*amplitude, *phase) / Complex64::new(1.0, -meter.coupling_corner_hz / f);
-            ((i + 1) as f64, coupled, coupled / Complex64::new(1.0, f / meter.bandwidth_hz))
+            (coupled, coupled / Complex64::new(1.0, f / meter.bandwidth_hz))
         })
-        .collect();
+        .unzip();
     let mut moments = Moments::default();
-    for k in 0..POINTS {
-        let angle = TAU * k as f64 / POINTS as f64;
-        let at = |a: &dyn Fn(&(f64, Complex64, Complex64)) -> Complex64| {
-            orders.iter().map(|o| (a(o) * Complex64::cis(o.0 * angle)).re).sum::<f64>()
-        };
-        moments.add(0, at(&|o| o.1), at(&|o| o.2));
+    for (unlimited, limited) in points(&coupled)?.into_iter().zip(points(&limited)?) {
+        moments.add(0, unlimited, limited);
     }
     Some(moments.reading(meter, role))
+}
+
+/// A cycle of [`POINTS`] points from its orders (complex peak amplitudes, order 1 first).
+fn points(orders: &[Complex64]) -> Option<Vec<f64>> {
+    let plan = crate::transforms::inverse(POINTS);
+    let (mut spectrum, mut points) = (plan.make_input_vec(), plan.make_output_vec());
+    // Each order stands once more at its negative frequency.
+    spectrum.get_mut(1..)?.iter_mut().zip(orders).for_each(|(x, a)| *x = 0.5 * a);
+    plan.process(&mut spectrum, &mut points).ok()?;
+    Some(points)
 }
 
 /// First-order low-pass, exact for straight lines between its samples: `y <- a y + b1 x_before + b0 x`.

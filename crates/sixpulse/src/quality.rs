@@ -18,8 +18,6 @@
 
 mod figures;
 
-pub(crate) use figures::Quantiser;
-
 use crate::error::{Error, Result, check_positive};
 use crate::trace::{Capture, Coupling, Role, Samples, Trace, words};
 
@@ -222,7 +220,7 @@ impl Quality {
 /// Step of a trace's converter, in the trace's unit; `None` where none shows.
 #[must_use]
 pub fn step(trace: &Trace) -> Option<f64> {
-    Quantiser::of(trace).map(|q| q.step)
+    trace.quantiser().map(|q| q.step)
 }
 
 /// Name of the trace on which the rectifier is read: the charging post before the battery post.

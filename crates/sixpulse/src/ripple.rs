@@ -27,8 +27,8 @@
 
 use crate::cycle::Cycle;
 use crate::error::{Error, Result};
-use crate::quality::Quantiser;
-use crate::trace::{Coupling, Samples, Trace, for_each_block};
+use crate::trace::{BLOCK, Coupling, Samples, Trace, for_each_block};
+use crate::vectors::{Work, widest};
 
 /// Most blocks between which the scatter of the mean square is taken.
 const MOST_BATCHES: usize = 32;
@@ -121,7 +121,7 @@ pub fn measure(
     let whole = whole_cycles(trace.len(), cycles);
     let record = Record::walk(ac, batches, cycles, whole);
     let split = Split::new(&record, cycle);
-    let noise = Noise::new(&record, split.as_ref(), Quantiser::of(trace).map(|q| q.step));
+    let noise = Noise::new(&record, split.as_ref(), trace.quantiser().map(|q| q.step));
     let extremes = Extremes::count(ac, &record, &noise);
     let mean_square_var = mean_square_variance(&record, &noise, cycle);
     let level = (trace.coupling() == Coupling::Dc).then(|| Value::level(trace)).filter(|u| u.value > 0.0);
@@ -260,23 +260,77 @@ impl Batches {
 const LANES: usize = 8;
 
 /// Sum and sum of squares of `x - level`.
-fn sums(samples: &[f64], level: f64) -> (f64, f64) {
-    let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-    let chunks = samples.chunks_exact(LANES);
-    let rest = chunks.remainder();
-    for chunk in chunks {
-        for ((s, q), &x) in sum.iter_mut().zip(&mut squares).zip(chunk) {
-            let d = x - level;
-            *s += d;
-            *q += d * d;
+struct SumsAbout<'a> {
+    samples: &'a [f64],
+    level: f64,
+}
+
+impl Work for SumsAbout<'_> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (chunks, rest) = self.samples.as_chunks::<LANES>();
+        for chunk in chunks {
+            for lane in 0..LANES {
+                let d = chunk[lane] - self.level;
+                sum[lane] += d;
+                squares[lane] += d * d;
+            }
         }
+        let (mut last, mut last_squares) = (0.0, 0.0);
+        for &x in rest {
+            let d = x - self.level;
+            last += d;
+            last_squares += d * d;
+        }
+        (sum.iter().sum::<f64>() + last, squares.iter().sum::<f64>() + last_squares)
     }
-    for ((s, q), &x) in sum.iter_mut().zip(&mut squares).zip(rest) {
-        let d = x - level;
-        *s += d;
-        *q += d * d;
+}
+
+/// Lowest and highest value of a block, before which stand the extremes so far.
+struct Widened<'a> {
+    block: &'a [f64],
+    extremes: (f64, f64),
+}
+
+impl Work for Widened<'_> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let lower = |a: f64, b: f64| if a < b { a } else { b };
+        let higher = |a: f64, b: f64| if a > b { a } else { b };
+        let (mut low, mut high) = ([self.extremes.0; LANES], [self.extremes.1; LANES]);
+        let (chunks, rest) = self.block.as_chunks::<LANES>();
+        for chunk in chunks {
+            for lane in 0..LANES {
+                low[lane] = lower(chunk[lane], low[lane]);
+                high[lane] = higher(chunk[lane], high[lane]);
+            }
+        }
+        let ends = rest.iter().fold(self.extremes, |e, &x| (lower(e.0, x), higher(e.1, x)));
+        (low.into_iter().fold(ends.0, lower), high.into_iter().fold(ends.1, higher))
     }
-    (sum.iter().sum(), squares.iter().sum())
+}
+
+/// How many values of a block lie at or below `low`, and at or above `high`.
+struct Beyond<'a> {
+    block: &'a [f64],
+    low: f64,
+    high: f64,
+}
+
+impl Work for Beyond<'_> {
+    type Output = (u64, u64);
+    #[inline(always)]
+    fn call(self) -> (u64, u64) {
+        let (mut below, mut above) = (0, 0);
+        for &x in self.block {
+            below += u64::from(x <= self.low);
+            above += u64::from(x >= self.high);
+        }
+        (below, above)
+    }
 }
 
 /// What one pass over the AC-coupled record gives.
@@ -303,16 +357,11 @@ impl Record {
         let mut first = [0.0];
         ac.read(0, &mut first);
         let pilot = first[0];
-        let (mut minimum, mut maximum) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+        let mut extremes = (f64::INFINITY, f64::NEG_INFINITY);
         let mut differences = ThirdDifferences::new();
         let mut tail = Sums::default();
         for_each_block(ac, |start, block| {
-            for chunk in block.chunks(LANES) {
-                for ((lo, hi), &x) in minimum.iter_mut().zip(&mut maximum).zip(chunk) {
-                    *lo = lo.min(x);
-                    *hi = hi.max(x);
-                }
-            }
+            extremes = widest(Widened { block, extremes });
             differences.add(block);
             batches.add(start, block, pilot);
             tail.add(block.get(whole.saturating_sub(start)..).unwrap_or_default(), pilot);
@@ -322,8 +371,8 @@ impl Record {
         Self {
             samples: total.samples,
             cycles,
-            minimum: minimum.iter().copied().fold(f64::INFINITY, f64::min) - mean,
-            maximum: maximum.iter().copied().fold(f64::NEG_INFINITY, f64::max) - mean,
+            minimum: extremes.0 - mean,
+            maximum: extremes.1 - mean,
             mean,
             difference_variance: differences.variance(),
             batches: batches.about(mean - pilot),
@@ -351,7 +400,7 @@ impl Record {
 
 impl Sums {
     fn add(&mut self, part: &[f64], level: f64) {
-        let (sum, sum_of_squares) = sums(part, level);
+        let (sum, sum_of_squares) = widest(SumsAbout { samples: part, level });
         self.samples += part.len();
         self.sum += sum;
         self.sum_of_squares += sum_of_squares;
@@ -393,22 +442,45 @@ const LOWEST_OCTAVE: i64 = -80;
 /// stretches of normal deviates, good to 0.3 %).
 const MEDIAN_OVER_MEAN: f64 = 0.818;
 
+/// Sums of the squared third differences in stretches of [`LANES`].
+struct Stretches<'a> {
+    block: &'a [f64],
+    sums: &'a mut [f64],
+}
+
+impl Work for Stretches<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let from = |k: usize| self.block.get(k..).unwrap_or_default().as_chunks::<LANES>().0;
+        let (x0, x1, x2, x3) = (from(0), from(1), from(2), from(3));
+        for ((((sum, x0), x1), x2), x3) in self.sums.iter_mut().zip(x0).zip(x1).zip(x2).zip(x3) {
+            let mut squares = [0.0; LANES];
+            for lane in 0..LANES {
+                let difference = (x3[lane] - x0[lane]) + 3.0 * (x1[lane] - x2[lane]);
+                squares[lane] = difference * difference;
+            }
+            *sum = (squares[0] + squares[4] + squares[2] + squares[6])
+                + (squares[1] + squares[5] + squares[3] + squares[7]);
+        }
+    }
+}
+
 impl ThirdDifferences {
     fn new() -> Self {
         Self { bins: [0; BINS] }
     }
 
     fn add(&mut self, block: &[f64]) {
-        for stretch in block.windows(LANES + 3).step_by(LANES) {
-            let mut sum = 0.0;
-            for x in stretch.windows(4) {
-                if let [x0, x1, x2, x3] = *x {
-                    let difference = (x3 - x0) + 3.0 * (x1 - x2);
-                    sum += difference * difference;
+        let mut sums = [0.0; BLOCK / LANES];
+        for part in block.chunks(BLOCK) {
+            // What a stretch's last difference reaches beyond it must lie in the block, too.
+            let whole = &mut sums[..part.len().saturating_sub(3) / LANES];
+            widest(Stretches { block: part, sums: whole });
+            for sum in whole {
+                if let Some(bin) = self.bins.get_mut(Self::bin(*sum)) {
+                    *bin += 1;
                 }
-            }
-            if let Some(bin) = self.bins.get_mut(Self::bin(sum)) {
-                *bin += 1;
             }
         }
     }
@@ -474,11 +546,11 @@ impl Extremes {
         let (low, high) = (record.mean + record.minimum + reach, record.mean + record.maximum - reach);
         let (mut at_low, mut at_high) = (0, 0);
         for_each_block(ac, |_, block| {
-            at_low += block.iter().filter(|&&x| x <= low).count();
-            at_high += block.iter().filter(|&&x| x >= high).count();
+            let (below, above) = widest(Beyond { block, low, high });
+            (at_low, at_high) = (at_low + below, at_high + above);
         });
-        let std = |m: usize| {
-            let of_largest = noise.analogue_std() / (1.0 + 0.9 * count(m.max(1)).ln()).sqrt();
+        let std = |m: u64| {
+            let of_largest = noise.analogue_std() / (1.0 + 0.9 * (m.max(1) as f64).ln()).sqrt();
             of_largest.hypot(noise.quantiser_variance.sqrt())
         };
         Self { low_std: std(at_low), high_std: std(at_high) }

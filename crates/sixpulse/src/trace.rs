@@ -4,7 +4,11 @@
 //! blocks of `f64`, in its own unit. Nothing else in the crate checks samples again: what holds a `Trace` holds finite,
 //! non-empty samples at a positive sample rate.
 
-use std::sync::Arc;
+mod quantiser;
+
+use std::sync::{Arc, OnceLock};
+
+pub(crate) use quantiser::Quantiser;
 
 use crate::error::{Error, Result, check_positive};
 
@@ -214,6 +218,20 @@ fn check_values(mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
     }
 }
 
+/// Samples with what was found out about them.
+#[derive(Debug)]
+struct Record {
+    samples: RawSamples,
+    /// Found when it is first asked for: quality, cycle, ripple and contamination all ask.
+    quantiser: OnceLock<Option<Quantiser>>,
+}
+
+impl PartialEq for Record {
+    fn eq(&self, other: &Self) -> bool {
+        self.samples == other.samples
+    }
+}
+
 /// One probe's record.
 ///
 /// ```
@@ -227,7 +245,7 @@ fn check_values(mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trace {
     // Shared, so that a clone of a long record costs nothing.
-    samples: Arc<RawSamples>,
+    record: Arc<Record>,
     sample_rate_hz: f64,
     coupling: Coupling,
     role: Role,
@@ -248,8 +266,8 @@ impl Trace {
             Role::ChargingCurrent | Role::BatteryCurrent => "A",
             _ => "V",
         };
-        let samples = Arc::new(samples);
-        Ok(Self { samples, sample_rate_hz, coupling, role, unit: unit.into(), coupling_corner_hz: None })
+        let record = Arc::new(Record { samples, quantiser: OnceLock::new() });
+        Ok(Self { record, sample_rate_hz, coupling, role, unit: unit.into(), coupling_corner_hz: None })
     }
 
     /// A trace of `f64` values in volts (amperes for the two current roles).
@@ -327,17 +345,21 @@ impl Trace {
     /// The samples in the form they were captured.
     #[must_use]
     pub fn raw(&self) -> &RawSamples {
-        &self.samples
+        &self.record.samples
+    }
+    /// The converter's step and levels; `None` where the trace does not look quantised, or does not move.
+    pub(crate) fn quantiser(&self) -> Option<Quantiser> {
+        *self.record.quantiser.get_or_init(|| Quantiser::of(&self.record.samples))
     }
     /// Length of the record in seconds: number of samples / sample rate.
     #[must_use]
     pub fn duration_s(&self) -> f64 {
-        self.samples.len() as f64 / self.sample_rate_hz
+        self.record.samples.len() as f64 / self.sample_rate_hz
     }
     /// All samples as `f64`; a copy eight bytes a sample long.
     #[must_use]
     pub fn to_f64(&self) -> Vec<f64> {
-        let mut out = vec![0.0; self.samples.len()];
+        let mut out = vec![0.0; self.record.samples.len()];
         self.read(0, &mut out);
         out
     }
@@ -351,11 +373,11 @@ impl Trace {
 
 impl Samples for Trace {
     fn len(&self) -> usize {
-        self.samples.len()
+        self.record.samples.len()
     }
     fn read(&self, start: usize, out: &mut [f64]) {
         let range = start..start + out.len();
-        match &*self.samples {
+        match &self.record.samples {
             RawSamples::I16 { counts, scale, offset } => {
                 for (y, &c) in out.iter_mut().zip(&counts[range]) {
                     *y = f64::from(c) * scale + offset;

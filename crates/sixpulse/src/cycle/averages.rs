@@ -9,6 +9,7 @@ use super::{ORDERS, POINTS_PER_CYCLE};
 use crate::angle::{self, Angles, CycleTransform, OrderMeans, PhaseTrack};
 use crate::error::Result;
 use crate::trace::Samples;
+use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
 
 /// Averages over the cycles of one track.
@@ -56,17 +57,45 @@ fn fold<S: Samples + ?Sized>(samples: &S, sample_rate_hz: f64, track: &PhaseTrac
         points_per_cycle: POINTS_PER_CYCLE,
         count: (end - begin) as usize,
     };
-    let mut borders = Vec::with_capacity(STRETCH);
-    let mut from = begin;
+    let (mut positions, mut integrals) = (vec![0.0; STRETCH], vec![0.0; STRETCH]);
+    let (mut from, mut filled) = (begin, 0);
     angle::for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
-        borders.push((at, integral));
-        if borders.len() == STRETCH {
-            foldings.iter_mut().for_each(|f| f.take(from, &borders));
+        (positions[filled], integrals[filled]) = (at, integral);
+        filled += 1;
+        if filled == STRETCH {
+            foldings.iter_mut().for_each(|f| f.take(from, &positions, &integrals));
             from += STRETCH as i64;
-            borders.clear();
+            filled = 0;
         }
     });
-    foldings.iter_mut().for_each(|f| f.take(from, &borders));
+    foldings.iter_mut().for_each(|f| f.take(from, &positions[..filled], &integrals[..filled]));
+}
+
+/// Means over the points between borders, of which every `every`-th counts.
+struct Means<'a> {
+    positions: &'a [f64],
+    integrals: &'a [f64],
+    every: usize,
+    means: &'a mut [f64],
+}
+
+impl Work for Means<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { positions, integrals, every, means } = self;
+        if every == 1 {
+            let widths = positions.iter().zip(&positions[1..]);
+            for ((mean, (p, q)), (a, b)) in means.iter_mut().zip(widths).zip(integrals.iter().zip(&integrals[1..])) {
+                *mean = (b - a) / (q - p);
+            }
+        } else {
+            for (i, mean) in means.iter_mut().enumerate() {
+                let (from, to) = (i * every, (i + 1) * every);
+                *mean = (integrals[to] - integrals[from]) / (positions[to] - positions[from]);
+            }
+        }
+    }
 }
 
 /// Sums over the cycles of one track.
@@ -78,8 +107,9 @@ struct Folding {
     cycles: usize,
     mean_hz: f64,
     transform: CycleTransform,
-    /// Points of the present cycle so far, and borders seen.
-    points: Vec<f64>,
+    /// Points of the present cycle, how many of them are known, and borders seen.
+    points: [f64; POINTS_PER_CYCLE],
+    known: usize,
     seen: usize,
     last: (f64, f64),
     began: f64,
@@ -98,7 +128,8 @@ impl Folding {
             cycles: inside.1,
             mean_hz,
             transform: CycleTransform::new(POINTS_PER_CYCLE, orders),
-            points: Vec::with_capacity(POINTS_PER_CYCLE),
+            points: [0.0; POINTS_PER_CYCLE],
+            known: 0,
             seen: 0,
             last: (0.0, 0.0),
             began: 0.0,
@@ -116,22 +147,29 @@ impl Folding {
     }
 
     /// Takes its own out of borders of which the first has the number `from`.
-    fn take(&mut self, from: i64, borders: &[(f64, f64)]) {
+    fn take(&mut self, from: i64, positions: &[f64], integrals: &[f64]) {
         let next = self.first_border() + (self.seen * self.every) as i64;
-        let Ok(skipped) = usize::try_from(next - from) else { return };
-        for &(at, integral) in borders.iter().skip(skipped).step_by(self.every) {
-            if self.seen > self.cycles * POINTS_PER_CYCLE {
-                return;
-            }
+        let Ok(mut here) = usize::try_from(next - from) else { return };
+        while here < positions.len() && self.seen <= self.cycles * POINTS_PER_CYCLE {
+            let border = (positions[here], integrals[here]);
             if self.seen == 0 {
-                self.began = at;
-            } else {
-                self.points.push((integral - self.last.1) / (at - self.last.0));
+                self.began = border.0;
+                (self.seen, self.last) = (1, border);
+                here += self.every;
+                continue;
             }
-            self.seen += 1;
-            self.last = (at, integral);
-            if self.points.len() == POINTS_PER_CYCLE {
-                self.end_cycle(at);
+            // The first point begins in the borders before these, the others here; up to the cycle's end.
+            let count = (POINTS_PER_CYCLE - self.known).min((positions.len() - here).div_ceil(self.every));
+            let points = &mut self.points[self.known..self.known + count];
+            points[0] = (border.1 - self.last.1) / (border.0 - self.last.0);
+            let end = here + (count - 1) * self.every;
+            let (positions, integrals) = (&positions[here..=end], &integrals[here..=end]);
+            widest(Means { positions, integrals, every: self.every, means: &mut points[1..] });
+            self.last = (positions[positions.len() - 1], integrals[integrals.len() - 1]);
+            (self.seen, self.known) = (self.seen + count, self.known + count);
+            here = end + self.every;
+            if self.known == POINTS_PER_CYCLE {
+                self.end_cycle(self.last.0);
             }
         }
     }
@@ -142,7 +180,7 @@ impl Folding {
             Ok(orders) => self.sums.add(&self.points, orders),
             Err(_) => self.failed = true,
         }
-        self.points.clear();
+        self.known = 0;
         self.began = at;
     }
 
@@ -156,7 +194,8 @@ impl Folding {
 struct Sums {
     cycles: usize,
     first_points: Vec<f64>,
-    points: Vec<(f64, f64)>,
+    points: Vec<f64>,
+    squares: Vec<f64>,
     first_orders: Vec<Complex64>,
     orders: Vec<OrderSums>,
 }
@@ -173,15 +212,18 @@ impl Sums {
     fn add(&mut self, points: &[f64], orders: &[Complex64]) {
         if self.cycles == 0 {
             self.first_points = points.to_vec();
-            self.points = vec![(0.0, 0.0); points.len()];
+            self.points = vec![0.0; points.len()];
+            self.squares = vec![0.0; points.len()];
             self.first_orders = orders.to_vec();
             self.orders = vec![OrderSums::default(); orders.len()];
         }
         self.cycles += 1;
-        for ((sums, x), first) in self.points.iter_mut().zip(points).zip(&self.first_points) {
+        for (((sum, squares), x), first) in
+            self.points.iter_mut().zip(&mut self.squares).zip(points).zip(&self.first_points)
+        {
             let d = x - first;
-            sums.0 += d;
-            sums.1 += d * d;
+            *sum += d;
+            *squares += d * d;
         }
         for ((sums, a), first) in self.orders.iter_mut().zip(orders).zip(&self.first_orders) {
             let d = a - first;
@@ -205,8 +247,8 @@ impl Sums {
             mean_hz,
         };
         Averages {
-            points: self.first_points.iter().zip(&self.points).map(|(first, s)| first + s.0 / n).collect(),
-            points_std: self.points.iter().map(|s| std(s.1, s.0 * s.0)).collect(),
+            points: self.first_points.iter().zip(&self.points).map(|(first, s)| first + s / n).collect(),
+            points_std: self.points.iter().zip(&self.squares).map(|(s, squares)| std(*squares, s * s)).collect(),
             orders,
         }
     }

@@ -7,6 +7,7 @@
 use crate::angle::{OrderMeans, PhaseTrack};
 use crate::normal::Gram;
 use crate::trace::Samples;
+use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -99,18 +100,8 @@ impl Stretch {
 
     /// Least-squares coefficients of the angle's correction, in cycles.
     fn step(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<[f64; 2]> {
-        let mut products = [[0.0; 5]; 5];
-        for (times, volts) in self.time_s.chunks(LANES).zip(self.volts.chunks(LANES)) {
-            let mut turns = [Complex64::ONE; LANES];
-            for (turn, time) in turns.iter_mut().zip(times) {
-                *turn = Complex64::cis(TAU * track.cycles_at(*time).rem_euclid(1.0));
-            }
-            let (values, slopes) = cycle.at(&turns);
-            for ((time, x), (value, slope)) in times.iter().zip(volts).zip(values.iter().zip(&slopes)) {
-                let s = self.along(*time);
-                add_products(&mut products, &[slope * s, slope * s * s, 1.0, s, x - value]);
-            }
-        }
+        let turns: Vec<f64> = self.time_s.iter().map(|time| track.cycles_at(*time)).collect();
+        let products = widest(Products { stretch: self, turns: &turns, cycle });
         let count = self.volts.len() as f64;
         // Ridge: residual variance over the expected variance of the correction, for as many readings as are independent.
         let level = products[4][2] / count;
@@ -127,16 +118,74 @@ impl Stretch {
     }
 }
 
-fn add_products(products: &mut [[f64; 5]; 5], row: &[f64; 5]) {
-    for (i, a) in row.iter().enumerate() {
-        for (j, b) in row.iter().enumerate().take(i + 1) {
-            products[i][j] += a * b;
+/// Sums of products of the regressors `slope s`, `slope s^2`, 1, `s` and of what the mean cycle leaves (lower triangle).
+struct Products<'a> {
+    stretch: &'a Stretch,
+    /// Angle of each point, in cycles.
+    turns: &'a [f64],
+    cycle: &'a MeanCycle,
+}
+
+impl Work for Products<'_> {
+    type Output = [[f64; 5]; 5];
+    #[inline(always)]
+    fn call(self) -> [[f64; 5]; 5] {
+        let Self { stretch, turns, cycle } = self;
+        let (from_s, per_s) = (stretch.from_s, 1.0 / (stretch.to_s - stretch.from_s));
+        let mut sums = [[[0.0; LANES]; 5]; 5];
+        for ((times, volts), turns) in
+            stretch.time_s.chunks(LANES).zip(stretch.volts.chunks(LANES)).zip(turns.chunks(LANES))
+        {
+            // Beyond the last point the rows are 0.
+            let (mut s, mut x, mut one, mut turn) = ([0.0; LANES], [0.0; LANES], [0.0; LANES], [0.0; LANES]);
+            for (lane, ((t, v), c)) in times.iter().zip(volts).zip(turns).enumerate() {
+                (s[lane], x[lane], one[lane], turn[lane]) = ((t - from_s) * per_s, *v, 1.0, *c);
+            }
+            let (value, slope) = cycle.at(turn);
+            let mut rows = [[0.0; LANES]; 5];
+            for lane in 0..LANES {
+                rows[0][lane] = one[lane] * slope[lane] * s[lane];
+                rows[1][lane] = rows[0][lane] * s[lane];
+                rows[2][lane] = one[lane];
+                rows[3][lane] = s[lane];
+                rows[4][lane] = one[lane] * (x[lane] - value[lane]);
+            }
+            for i in 0..5 {
+                for j in 0..=i {
+                    for lane in 0..LANES {
+                        sums[i][j][lane] += rows[i][lane] * rows[j][lane];
+                    }
+                }
+            }
         }
+        sums.map(|row| row.map(|lanes| lanes.iter().sum()))
     }
 }
 
 /// Angles at which the mean cycle is taken together.
 const LANES: usize = 4;
+
+/// Cosine and sine of an angle in cycles, by their series about the nearest quarter (to 2e-14).
+#[inline(always)]
+fn cosine_and_sine(cycles: f64) -> (f64, f64) {
+    let quarters = (4.0 * cycles).round_ties_even();
+    let x = (0.25 * TAU) * (4.0 * cycles - quarters);
+    let y = x * x;
+    let sin = x
+        * (1.0
+            - y / 6.0 * (1.0 - y / 20.0 * (1.0 - y / 42.0 * (1.0 - y / 72.0 * (1.0 - y / 110.0 * (1.0 - y / 156.0))))));
+    let cos = 1.0
+        - y / 2.0
+            * (1.0
+                - y / 12.0
+                    * (1.0 - y / 30.0 * (1.0 - y / 56.0 * (1.0 - y / 90.0 * (1.0 - y / 132.0 * (1.0 - y / 182.0))))));
+    // A whole quarter turns (cos, sin) into (-sin, cos).
+    let quarter = quarters - 4.0 * (0.25 * quarters).floor();
+    let odd = quarter == 1.0 || quarter == 3.0;
+    let (c, s) = if odd { (sin, cos) } else { (cos, sin) };
+    let negative_cos = quarter == 1.0 || quarter == 2.0;
+    (if negative_cos { -c } else { c }, if quarter >= 2.0 { -s } else { s })
+}
 
 /// The orders of the mean cycle that stand clear of their uncertainty.
 struct MeanCycle {
@@ -152,21 +201,40 @@ impl MeanCycle {
         Some(Self { orders: orders.map(|(i, a)| if is_clear(i, a) { *a } else { Complex64::ZERO }).collect() })
     }
 
-    /// Values and slopes (volts per cycle) at angles given as phasors: `a_n` and `n a_n` by Horner's rule.
-    fn at(&self, turns: &[Complex64; LANES]) -> ([f64; LANES], [f64; LANES]) {
+    /// Values and slopes (volts per cycle) at angles in cycles: `a_n` and `n a_n` by Horner's rule.
+    #[inline(always)]
+    fn at(&self, turns: [f64; LANES]) -> ([f64; LANES], [f64; LANES]) {
+        let z = turns.map(cosine_and_sine);
         let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
         let mut slope_im = [0.0; LANES];
         let mut slope_re = [0.0; LANES];
-        for (i, a) in self.orders.iter().enumerate().rev() {
-            let n = (i + 1) as f64;
+        let mut n = self.orders.len() as f64;
+        for a in self.orders.iter().rev() {
             for lane in 0..LANES {
-                let z = turns[lane];
+                let (cos, sin) = z[lane];
                 let (x, y) = (re[lane] + a.re, im[lane] + a.im);
-                (re[lane], im[lane]) = (x * z.re - y * z.im, x * z.im + y * z.re);
+                (re[lane], im[lane]) = (x * cos - y * sin, x * sin + y * cos);
                 let (x, y) = (slope_re[lane] + n * a.re, slope_im[lane] + n * a.im);
-                (slope_re[lane], slope_im[lane]) = (x * z.re - y * z.im, x * z.im + y * z.re);
+                (slope_re[lane], slope_im[lane]) = (x * cos - y * sin, x * sin + y * cos);
             }
+            n -= 1.0;
         }
         (re, slope_im.map(|im| -TAU * im))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cosine_and_sine_are_those_of_the_mathematics_library() {
+        for i in -1000..1000 {
+            let cycles = f64::from(i) * 0.012_347;
+            let (cos, sin) = cosine_and_sine(cycles);
+            let (expected_sin, expected_cos) = (TAU * cycles).sin_cos();
+            // The series ends at 2e-14; the argument in radians is itself rounded to 7e-15.
+            assert!((cos - expected_cos).abs() < 4e-14 && (sin - expected_sin).abs() < 4e-14, "{cycles}");
+        }
     }
 }

@@ -5,6 +5,7 @@
 //! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
 
 use crate::vectors::{Work, widest};
+use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
@@ -156,11 +157,14 @@ impl Kernel {
         let length = ((WINDOW_CYCLES / frequency).round() as usize).clamp(4, longest);
         let filled = length.next_multiple_of(LANES);
         let (mut cos, mut sin) = (vec![0.0; filled], vec![0.0; filled]);
-        for (i, (c, s)) in cos.iter_mut().zip(&mut sin).enumerate().take(length) {
-            let u = (i as f64 + 0.5) / length as f64;
-            let w = (PI * u).sin().powi(2) * 2.0 / length as f64;
-            let (sine, cosine) = (2.0 * PI * frequency * i as f64).sin_cos();
-            (*c, *s) = ((w * cosine) as f32, (w * sine) as f32);
+        // Both turn by recurrence.
+        let (mut line, line_step) = (Complex64::ONE, Complex64::cis(2.0 * PI * frequency));
+        let (mut window, window_step) = (Complex64::cis(PI / length as f64), Complex64::cis(2.0 * PI / length as f64));
+        for (c, s) in cos.iter_mut().zip(&mut sin).take(length) {
+            let w = (1.0 - window.re) / length as f64;
+            (*c, *s) = ((w * line.re) as f32, (w * line.im) as f32);
+            line *= line_step;
+            window *= window_step;
         }
         Self { length, cos, sin }
     }

@@ -12,6 +12,7 @@ use crate::coupling::AcView;
 use crate::error::Result;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
+use crate::vectors::{Work, widest};
 use averages::Averages;
 pub use lag::{LAG_CYCLES_PER_E_FOLD, LAG_CYCLES_PER_E_FOLD_STD};
 use rustfft::num_complex::Complex64;
@@ -366,7 +367,7 @@ impl Skimmed {
         let mut rest: Vec<f64> = Vec::with_capacity(factor.min(view.len()));
         let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
         crate::trace::for_each_block(view, |_, block| {
-            let here = squares_and_steps(block);
+            let here = widest(SquaresAndSteps(block));
             squares += here.0;
             steps += here.1 + previous.zip(block.first()).map_or(0.0, |(p, x): (f64, &f64)| (x - p) * (x - p));
             previous = block.last().copied();
@@ -397,19 +398,26 @@ impl Skimmed {
 }
 
 /// Sum of squares, and of squared differences from one sample to the next; in eight running sums each.
-fn squares_and_steps(block: &[f64]) -> (f64, f64) {
-    let (mut squares, mut steps) = ([0.0; 8], [0.0; 8]);
-    let after = block.get(1..).unwrap_or_default();
-    let pairs = block.chunks_exact(8).zip(after.chunks_exact(8));
-    let done = 8 * pairs.len();
-    for (x, y) in pairs {
-        for lane in 0..8 {
-            squares[lane] += x[lane] * x[lane];
-            steps[lane] += (y[lane] - x[lane]) * (y[lane] - x[lane]);
+struct SquaresAndSteps<'a>(&'a [f64]);
+
+impl Work for SquaresAndSteps<'_> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let block = self.0;
+        let (mut squares, mut steps) = ([0.0; 8], [0.0; 8]);
+        let after = block.get(1..).unwrap_or_default();
+        let pairs = block.as_chunks::<8>().0.iter().zip(after.as_chunks::<8>().0);
+        let done = 8 * pairs.len();
+        for (x, y) in pairs {
+            for lane in 0..8 {
+                squares[lane] += x[lane] * x[lane];
+                steps[lane] += (y[lane] - x[lane]) * (y[lane] - x[lane]);
+            }
         }
+        let rest = &block[done..];
+        let squares = squares.iter().sum::<f64>() + rest.iter().map(|x| x * x).sum::<f64>();
+        let steps = steps.iter().sum::<f64>() + rest.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f64>();
+        (squares, steps)
     }
-    let rest = &block[done..];
-    let squares = squares.iter().sum::<f64>() + rest.iter().map(|x| x * x).sum::<f64>();
-    let steps = steps.iter().sum::<f64>() + rest.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f64>();
-    (squares, steps)
 }

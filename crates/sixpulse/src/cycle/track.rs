@@ -4,6 +4,7 @@
 use super::lines::{LinePath, Pyramid};
 use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
 use crate::error::Result;
+use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -290,22 +291,44 @@ pub(super) fn remove_synchronous(samples: &mut [f32], sample_rate_hz: f64, track
 
 /// Subtracts a cycle given at the middles of its points, straight lines between them.
 fn subtract(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack, cycle: &[f64]) {
-    let points = cycle.len() as f64;
+    // Value and rise to the next point, from the last point on: a cycle begins half a point before its first middle.
+    let order = (0..cycle.len()).map(|k| (k + cycle.len() - 1) % cycle.len());
+    let lines = order.map(|k| (cycle[k], cycle[(k + 1) % cycle.len()] - cycle[k])).collect::<Vec<_>>();
     let per_knot = track.step_s() * sample_rate_hz;
-    let knots = track.knots();
-    let mut piece = 0;
-    for (i, x) in samples.iter_mut().enumerate() {
-        let i = i as f64;
-        while piece + 2 < knots.len() && i >= (piece + 1) as f64 * per_knot {
-            piece += 1;
+    widest(Subtraction { samples, knots: track.knots(), per_knot, lines: &lines });
+}
+
+/// See [`subtract`].
+struct Subtraction<'a> {
+    samples: &'a mut [f32],
+    knots: &'a [f64],
+    per_knot: f64,
+    lines: &'a [(f64, f64)],
+}
+
+impl Work for Subtraction<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { samples, knots, per_knot, lines } = self;
+        let points = lines.len() as f64;
+        let mut from = 0;
+        for (piece, pair) in knots.windows(2).enumerate() {
+            let to =
+                if piece + 2 == knots.len() { samples.len() } else { ((piece + 1) as f64 * per_knot).ceil() as usize };
+            let Some(here) = samples.get_mut(from..to.min(samples.len())) else { break };
+            let per_sample = (pair[1] - pair[0]) / per_knot;
+            let first = pair[0] + (from as f64 - piece as f64 * per_knot) * per_sample;
+            for (i, x) in here.iter_mut().enumerate() {
+                let cycles = first + i as f64 * per_sample;
+                // Half a point on, so that the points' middles are whole numbers.
+                let at = (cycles - cycles.floor()) * points + 0.5;
+                let below = at as usize;
+                // The last half point lies before the next cycle's first middle.
+                let (value, rise) = lines[if below < lines.len() { below } else { 0 }];
+                *x -= (value + (at - below as f64) * rise) as f32;
+            }
+            from = to;
         }
-        let share = i / per_knot - piece as f64;
-        let cycles = knots[piece] + share * (knots[piece + 1] - knots[piece]);
-        // From -1/2 point to the last point's middle.
-        let at = (cycles - cycles.floor()) * points - 0.5;
-        let (below, u) = if at < 0.0 { (cycle.len() - 1, at + 1.0) } else { (at as usize, at - at.floor()) };
-        let below = below.min(cycle.len() - 1);
-        let above = if below + 1 == cycle.len() { 0 } else { below + 1 };
-        *x -= (cycle[below] + u * (cycle[above] - cycle[below])) as f32;
     }
 }

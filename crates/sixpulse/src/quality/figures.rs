@@ -4,18 +4,13 @@
 //! equal samples; a second pass, over the record's extremes only, counts how the samples lie next to them.
 
 use super::TraceQuality;
-use std::collections::BTreeSet;
-
-use crate::trace::{BLOCK, Coupling, RawSamples, Role, Samples, Trace, for_each_block};
+use crate::trace::{BLOCK, Coupling, Quantiser, RawSamples, Role, Samples, Trace, for_each_block};
+use crate::vectors::{Work, widest};
 
 /// Samples in the shortest window looked at.
 const CHUNK: usize = 8;
 /// Windows of `CHUNK * 2^k` samples, k below this: up to 2^22 samples.
 const SCALES: usize = 20;
-/// Blocks read to find the step: 64 x 2048 samples spread over the record show every level that occurs often.
-const STEP_BLOCKS: usize = 64;
-/// More levels than this and the trace does not look quantised (a 12-bit converter has 4096).
-const MOST_LEVELS: usize = 4096;
 /// A window that moves by fewer steps than this may stand still for want of resolution.
 const STILL_STEPS: f64 = 3.0;
 /// A run of equal samples is unexplained when at most this share of the windows a quarter as long stands still.
@@ -50,127 +45,6 @@ struct Scan {
     runs: Vec<Run>,
 }
 
-/// The levels that occur in a trace that looks quantised.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Quantiser {
-    /// Smallest difference between two of them, in the trace's unit.
-    pub(crate) step: f64,
-    /// Number of levels that occur.
-    levels: usize,
-}
-
-impl Quantiser {
-    /// Counts: the step is the greatest common divisor of the counts' differences times the scale. Values: the smallest
-    /// spacing of the values that occur, when they are at most 4096 and on average occur twice; decimal rounding in a
-    /// text file leaves it. `None` where the trace does not look quantised, or does not move.
-    #[must_use]
-    pub(crate) fn of(trace: &Trace) -> Option<Self> {
-        match trace.raw() {
-            RawSamples::I16 { counts, scale, .. } => Self::of_counts(counts, scale.abs()),
-            RawSamples::F32(_) | RawSamples::F64(_) => Self::of_values(trace),
-        }
-    }
-
-    fn of_counts(counts: &[i16], scale: f64) -> Option<Self> {
-        // One bit for each of the 65536 counts.
-        let mut occurs = [0u64; 1024];
-        for &c in counts {
-            let code = c.cast_unsigned();
-            if let Some(word) = occurs.get_mut(usize::from(code >> 6)) {
-                *word |= 1 << (code & 63);
-            }
-        }
-        // Differences of neighbours in this order are those of the counts, but for a wrap that 2^16 divides anyway.
-        let (mut divisor, mut levels, mut previous) = (0, 0, None);
-        for (word, first) in occurs.iter().zip((0u32..).step_by(64)) {
-            let mut rest = *word;
-            while rest != 0 {
-                let code = first + rest.trailing_zeros();
-                rest &= rest - 1;
-                levels += 1;
-                divisor = gcd(divisor, previous.map_or(0, |p| i32_of(code).abs_diff(i32_of(p))));
-                previous = Some(code);
-            }
-        }
-        (divisor > 0).then(|| Self { step: f64::from(divisor) * scale, levels })
-    }
-
-    fn of_values(trace: &Trace) -> Option<Self> {
-        let levels = levels_of(trace)?;
-        let mut sorted = levels.iter();
-        let mut previous = sorted.next()?.0;
-        let mut step = f64::INFINITY;
-        for &Level(x) in sorted {
-            // Two spellings of one level differ by rounding: single precision keeps 24 bits.
-            let rounding = 4.0 * f64::from(f32::EPSILON) * x.abs().max(previous.abs());
-            if x - previous > rounding {
-                step = step.min(x - previous);
-            }
-            previous = x;
-        }
-        step.is_finite().then_some(Self { step, levels: levels.len() })
-    }
-}
-
-/// The count that a bit pattern stands for.
-fn i32_of(code: u32) -> i32 {
-    let code = code.cast_signed();
-    if code < 0x8000 { code } else { code - 0x1_0000 }
-}
-
-fn gcd(mut a: u32, mut b: u32) -> u32 {
-    while b != 0 {
-        (a, b) = (b, a % b);
-    }
-    a
-}
-
-/// The values that occur in up to 64 blocks spread over the record; `None` where they are too many for a quantiser.
-fn levels_of(trace: &Trace) -> Option<BTreeSet<Level>> {
-    let blocks = trace.len().div_ceil(BLOCK);
-    let mut levels = BTreeSet::new();
-    let mut buffer = [0.0; BLOCK];
-    let mut seen = 0;
-    for block in (0..blocks).step_by(blocks.div_ceil(STEP_BLOCKS)) {
-        let start = block * BLOCK;
-        let n = BLOCK.min(trace.len() - start);
-        trace.read(start, &mut buffer[..n]);
-        seen += n;
-        let mut last = f64::NAN;
-        for &x in &buffer[..n] {
-            #[allow(clippy::float_cmp, reason = "levels of a quantiser are equal exactly")]
-            if x != last {
-                levels.insert(Level(x));
-                last = x;
-            }
-        }
-        if levels.len() > MOST_LEVELS {
-            return None;
-        }
-    }
-    (levels.len() * 2 <= seen).then_some(levels)
-}
-
-/// A finite value ordered as numbers are; both zeros are one level.
-#[derive(Debug, Clone, Copy)]
-struct Level(f64);
-impl PartialEq for Level {
-    fn eq(&self, other: &Self) -> bool {
-        self.cmp(other).is_eq()
-    }
-}
-impl Eq for Level {}
-impl PartialOrd for Level {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
-}
-impl Ord for Level {
-    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
-        (self.0 + 0.0).total_cmp(&(other.0 + 0.0))
-    }
-}
-
 /// Collects windows and runs chunk by chunk.
 struct Scanner {
     still_below: f64,
@@ -190,14 +64,14 @@ impl Scanner {
         Self { still_below, scan, pending: [None; SCALES], open: None, kept: [0; SCALES] }
     }
 
-    fn chunk(&mut self, start: usize, chunk: &[f64]) {
-        let (low, high) = chunk.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), &x| (lo.min(x), hi.max(x)));
+    /// Takes a chunk by its extremes.
+    fn chunk(&mut self, start: usize, len: usize, (low, high): (f64, f64)) {
         self.scan.minimum = self.scan.minimum.min(low);
         self.scan.maximum = self.scan.maximum.max(high);
-        if chunk.len() == CHUNK {
+        if len == CHUNK {
             self.window(low, high);
         }
-        self.run(start, chunk.len(), low, high);
+        self.run(start, len, low, high);
     }
 
     /// Counts the chunk as a window and merges pairs of windows into the next longer scale.
@@ -245,13 +119,50 @@ fn scale_of(chunks: usize) -> usize {
     (chunks.max(1).ilog2() as usize).min(SCALES - 1)
 }
 
-fn scan(trace: &Trace, step: Option<f64>) -> Scan {
-    let mut scanner = Scanner::new(step);
+/// Calls `visit(start, chunk, (lowest, highest))` for every chunk of the record; the last may be shorter.
+fn for_each_chunk(trace: &Trace, mut visit: impl FnMut(usize, &[f64], (f64, f64))) {
+    let mut extremes = [(0.0, 0.0); BLOCK / CHUNK];
     for_each_block(trace, |start, block| {
-        for (i, chunk) in block.chunks(CHUNK).enumerate() {
-            scanner.chunk(start + i * CHUNK, chunk);
+        let chunks = block.chunks(CHUNK);
+        let found = &mut extremes[..chunks.len()];
+        widest(ChunkExtremes { block, found });
+        for (i, (chunk, extremes)) in chunks.zip(found.iter()).enumerate() {
+            visit(start + i * CHUNK, chunk, *extremes);
         }
     });
+}
+
+/// Lowest and highest value of every chunk of a block.
+struct ChunkExtremes<'a> {
+    block: &'a [f64],
+    found: &'a mut [(f64, f64)],
+}
+
+impl Work for ChunkExtremes<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let lower = |a: f64, b: f64| if a < b { a } else { b };
+        let higher = |a: f64, b: f64| if a > b { a } else { b };
+        let (chunks, rest) = self.block.as_chunks::<CHUNK>();
+        for (x, found) in chunks.iter().zip(&mut *self.found) {
+            let (mut low, mut high) = ([0.0; CHUNK / 2], [0.0; CHUNK / 2]);
+            for i in 0..CHUNK / 2 {
+                low[i] = lower(x[i], x[i + CHUNK / 2]);
+                high[i] = higher(x[i], x[i + CHUNK / 2]);
+            }
+            found.0 = lower(lower(low[0], low[2]), lower(low[1], low[3]));
+            found.1 = higher(higher(high[0], high[2]), higher(high[1], high[3]));
+        }
+        if let (false, Some(found)) = (rest.is_empty(), self.found.last_mut()) {
+            *found = rest.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |f, &x| (lower(f.0, x), higher(f.1, x)));
+        }
+    }
+}
+
+fn scan(trace: &Trace, step: Option<f64>) -> Scan {
+    let mut scanner = Scanner::new(step);
+    for_each_chunk(trace, |start, chunk, extremes| scanner.chunk(start, chunk.len(), extremes));
     scanner.close();
     let mut scan = scanner.scan;
     for run in &mut scan.runs {
@@ -408,11 +319,9 @@ fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
     let reach = (NEIGHBOURS as f64 + 0.5) * width;
     let (mut bottom, mut top) = (Edge::default(), Edge::default());
     if range > 0.0 {
-        for_each_block(trace, |_, block| {
-            for chunk in block.chunks(CHUNK) {
-                edge_chunk(&mut bottom, chunk, reach, width, |x| x - scan.minimum);
-                edge_chunk(&mut top, chunk, reach, width, |x| scan.maximum - x);
-            }
+        for_each_chunk(trace, |_, chunk, (low, high)| {
+            edge_chunk(&mut bottom, chunk, low - scan.minimum < reach, |x| (x - scan.minimum) / width);
+            edge_chunk(&mut top, chunk, scan.maximum - high < reach, |x| (scan.maximum - x) / width);
         });
     }
     bottom.end_run();
@@ -420,12 +329,10 @@ fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
     (bottom, top)
 }
 
-/// Only chunks that come near the extreme are looked at sample by sample.
-fn edge_chunk(edge: &mut Edge, chunk: &[f64], reach: f64, width: f64, depth: impl Fn(f64) -> f64) {
-    if chunk.iter().fold(f64::INFINITY, |least, &x| least.min(depth(x))) < reach {
-        for &x in chunk {
-            edge.add(depth(x) / width);
-        }
+/// Only chunks that come near the extreme are looked at sample by sample. `depth` counts steps.
+fn edge_chunk(edge: &mut Edge, chunk: &[f64], is_near: bool, depth: impl Fn(f64) -> f64) {
+    if is_near {
+        chunk.iter().for_each(|&x| edge.add(depth(x)));
     } else {
         edge.end_run();
     }
@@ -487,7 +394,7 @@ fn full_scale(trace: &Trace) -> (Rail, Rail) {
 #[must_use]
 #[allow(clippy::cast_precision_loss, reason = "records are far shorter than 2^53 samples")]
 pub(super) fn figures(trace: &Trace) -> TraceQuality {
-    let quantiser = Quantiser::of(trace);
+    let quantiser = trace.quantiser();
     let step = quantiser.map(|q| q.step);
     let scan = scan(trace, step);
     let lost = dropouts(trace, &scan, step);

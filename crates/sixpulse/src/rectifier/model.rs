@@ -6,6 +6,7 @@
 
 use super::coefficients::MODEL;
 use super::coefficients_12::MODEL as MODEL_12;
+use crate::vectors::{Work, widest};
 
 /// How the six-pulse model was trained and what it scored on captures it was not fitted on (JSON).
 pub const TRAINING_RECORD: &str = include_str!("training_record.json");
@@ -76,6 +77,25 @@ fn scaled(figures: &[f64], mean: &[f64], scale: &[f64]) -> Vec<f64> {
     figures.iter().zip(mean).zip(scale).map(|((x, m), s)| ((x - m) / s).clamp(-FARTHEST, FARTHEST)).collect()
 }
 
+/// Adds the weighted inputs to each output of a layer.
+struct Layer<'a> {
+    x: &'a [f64],
+    matrix: &'a [f64],
+    y: &'a mut [f64],
+}
+
+impl Work for Layer<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (value, row) in self.x.iter().zip(self.matrix.chunks_exact(self.y.len())) {
+            for (y, w) in self.y.iter_mut().zip(row) {
+                *y += value * w;
+            }
+        }
+    }
+}
+
 /// Runs a network: tanh layers, the last one linear.
 fn forward(input: &[f64], widths: &[usize], mut weights: &[f64]) -> Vec<f64> {
     let mut x = input.to_vec();
@@ -85,11 +105,7 @@ fn forward(input: &[f64], widths: &[usize], mut weights: &[f64]) -> Vec<f64> {
         let (bias, rest) = rest.split_at(to);
         weights = rest;
         let mut y = bias.to_vec();
-        for (value, row) in x.iter().zip(matrix.chunks_exact(to)) {
-            for (y, w) in y.iter_mut().zip(row) {
-                *y += value * w;
-            }
-        }
+        widest(Layer { x: &x, matrix, y: &mut y });
         if layer + 2 < widths.len() {
             y.iter_mut().for_each(|v| *v = v.tanh());
         }
