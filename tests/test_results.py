@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import importlib.resources
+import inspect
 import json
 import math
 import pickle
@@ -232,3 +233,53 @@ def test_representations_show_the_same_facts_escaped(examination: Examination) -
     hostile = dataclasses.replace(examination.level, trace="<script>alert(1)</script>")
     assert "<script>" in repr(hostile)
     assert "<script>" not in hostile._repr_html_()
+
+
+def same_layout(built: Any, read: Any) -> None:
+    """Two results with the same types throughout, and nothing beside their fields."""
+    assert type(built) is type(read)
+    if isinstance(built, Result):
+        assert [field.name for field in fields_of(type(built))] == list(vars(read))
+        assert vars(built).keys() == vars(read).keys()
+        for name, value in vars(built).items():
+            same_layout(value, getattr(read, name))
+    elif isinstance(built, dict):
+        assert list(built) == list(read)
+        for name, value in built.items():
+            same_layout(value, read[name])
+    elif isinstance(built, tuple):
+        for one, other in zip(built, read, strict=True):
+            same_layout(one, other)
+    elif isinstance(built, np.ndarray):
+        assert built.dtype == read.dtype == np.float64
+        assert not built.flags.writeable
+
+
+@pytest.mark.parametrize(
+    ("name", "capture"), list(captures_of_all_kinds()), ids=lambda v: v if isinstance(v, str) else ""
+)
+def test_what_the_core_makes_needs_no_check(name: str, capture: sixpulse.Capture) -> None:
+    built = sixpulse.examine(capture)
+    checked = Examination.from_dict(_core.examine(capture))
+    assert built == checked, name
+    same_layout(built, checked)
+
+
+@pytest.mark.parametrize("cls", CLASSES)
+def test_a_class_shows_its_fields_and_takes_them(cls: type[Result]) -> None:
+    names = [field.name for field in fields_of(cls)]
+    assert list(inspect.signature(cls).parameters) == names
+    made: Any = cls(*range(len(names)))
+    assert made == cls(**{name: i for i, name in enumerate(names)})
+    assert dataclasses.replace(made, **{names[0]: -1}) != made
+    for wrong in ([0] * (len(names) + 1), [0] * (len(names) - 1)):
+        with pytest.raises(TypeError, match=cls.__name__):
+            cls(*wrong)
+    with pytest.raises(TypeError, match="given twice"):
+        cls(*range(len(names)), **{names[0]: 0})
+    with pytest.raises(TypeError, match="unknown: something_else"):
+        cls(*range(len(names)), something_else=0)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        setattr(made, names[0], 1)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        delattr(made, names[0])

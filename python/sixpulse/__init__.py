@@ -4,19 +4,12 @@
 """
 
 import importlib
-from types import ModuleType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from . import errors, results
 from ._core import VERSION, Capture, CsvDialect, Machine, Trace
 from ._examine import examine
-from .compare import compare_interventions, compare_points
-from .coupling import ac_couple
-from .monitor import Monitor
-from .planning import Instrument, plan
 from .read import read, sniff
-from .simulation import Scenario, Truth, simulate, simulate_family
-from .write import write_csv, write_npz
 
 if TYPE_CHECKING:
     from . import catalogue as catalogue
@@ -42,6 +35,13 @@ if TYPE_CHECKING:
     from . import spectrum as spectrum
     from . import text as text
     from . import tone as tone
+    from ._examine_many import examine_many
+    from .compare import compare_interventions, compare_points
+    from .coupling import ac_couple
+    from .monitor import Monitor
+    from .planning import Instrument, plan
+    from .simulation import Scenario, Truth, simulate, simulate_family
+    from .write import write_csv, write_npz
 
 __version__ = VERSION
 
@@ -60,6 +60,7 @@ __all__ = [
     "compare_points",
     "errors",
     "examine",
+    "examine_many",
     "plan",
     "read",
     "results",
@@ -70,8 +71,8 @@ __all__ = [
     "write_npz",
 ]
 
-#: Loaded when they are first named: what they need may not be installed, and takes its time.
-_ON_USE = frozenset(
+#: Modules that are loaded when they are first named: what they need may not be installed, and takes its time.
+_MODULES = frozenset(
     {
         "catalogue",
         "compare",
@@ -92,19 +93,40 @@ _ON_USE = frozenset(
         "report",
         "ripple",
         "schema",
+        "simulation",
         "sklearn",
         "spectrum",
         "text",
         "tone",
     }
 )
+#: Names of this module, and the module that each comes from when it is first used.
+_NAMES = {
+    "Instrument": "planning",
+    "Monitor": "monitor",
+    "Scenario": "simulation",
+    "Truth": "simulation",
+    "ac_couple": "coupling",
+    "compare_interventions": "compare",
+    "compare_points": "compare",
+    "examine_many": "_examine_many",
+    "plan": "planning",
+    "simulate": "simulation",
+    "simulate_family": "simulation",
+    "write_csv": "write",
+    "write_npz": "write",
+}
 
 
-def __getattr__(name: str) -> ModuleType:
-    if name in _ON_USE:
+def __getattr__(name: str) -> Any:
+    if name in _MODULES:
         return importlib.import_module(f"{__name__}.{name}")
+    if name in _NAMES:
+        value = getattr(importlib.import_module(f"{__name__}.{_NAMES[name]}"), name)
+        globals()[name] = value
+        return value
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_ON_USE})
+    return sorted({*globals(), *_MODULES, *_NAMES})

@@ -1,5 +1,5 @@
 # Stubs of the compiled module, kept by hand and proven by stubtest.
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, Literal, TypeAlias, TypeVar, final, overload
 
 import numpy as np
@@ -232,6 +232,12 @@ def envelope(
     samples: Trace | ArrayLike, *, bins: int
 ) -> tuple[NDArray[np.uint64], NDArray[np.float64], NDArray[np.float64]]: ...
 def examine(capture: Capture, machine: Machine | None = None, electrical_hz: float | None = None) -> dict[str, Any]: ...
+def examine_many(
+    count: int,
+    make: Callable[[int], tuple[Capture, Machine | None, float | None]],
+    wrap: Callable[[dict[str, Any]], Any],
+    threads: int,
+) -> list[Any]: ...
 def auto_spectrum(
     samples: ArrayLike,
     *,

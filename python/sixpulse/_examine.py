@@ -51,4 +51,4 @@ def examine(capture: Capture, *, machine: Machine | None = None, electrical_hz: 
     >>> round(examination.cycle.electrical_hz)
     200
     """
-    return Examination.from_dict(_core.examine(capture, machine, electrical_hz))
+    return Examination._from_core(_core.examine(capture, machine, electrical_hz))

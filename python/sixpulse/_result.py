@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import html
-import json
+import inspect
 import math
+import sys
 import types
 import typing
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, ClassVar, Literal, Self, TypeAlias
+from typing import Any, ClassVar, Literal, Self, TypeAlias, TypeVar, dataclass_transform
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,24 @@ from numpy.typing import NDArray
 from .errors import InvalidDocumentError
 
 FloatArray: TypeAlias = NDArray[np.float64]
+_Class = TypeVar("_Class", bound="Result")
+
+
+@dataclass_transform(frozen_default=True, eq_default=False)
+def frozen(cls: type[_Class]) -> type[_Class]:
+    """Make a frozen data class whose methods are :class:`Result`'s: none has to be compiled for it at import."""
+    cls.__signature__ = _Signature()  # type: ignore[attr-defined]
+    return dataclasses.dataclass(init=False, eq=False, repr=False)(cls)
+
+
+class _Signature:
+    """Signature of a result class, worked out when somebody asks for it."""
+
+    def __get__(self, _: object, cls: type[Result]) -> inspect.Signature:
+        kind = inspect.Parameter.POSITIONAL_OR_KEYWORD
+        return inspect.Signature(
+            [inspect.Parameter(field.name, kind, annotation=field.type) for field in fields_of(cls)]
+        )
 
 
 class Result:
@@ -25,6 +43,24 @@ class Result:
 
     #: Fields a short representation shows; all of them when empty.
     _shown: ClassVar[tuple[str, ...]] = ()
+
+    def __init__(self, *given: Any, **values: Any) -> None:
+        names = [field.name for field in fields_of(type(self))]
+        if len(given) > len(names):
+            raise TypeError(f"{type(self).__name__}: expected {len(names)} values, got {len(given)}")
+        placed = dict(zip(names, given, strict=False))
+        twice, unknown = placed.keys() & values.keys(), values.keys() - set(names)
+        missing = [name for name in names if name not in placed and name not in values]
+        for what, which in (("given twice", twice), ("unknown", unknown), ("missing", missing)):
+            if which:
+                raise TypeError(f"{type(self).__name__}: {what}: {', '.join(sorted(which))}")
+        vars(self).update(placed | values)
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
+
+    def __delattr__(self, name: str) -> None:
+        raise dataclasses.FrozenInstanceError(f"cannot delete field {name!r}")
 
     def to_dict(self) -> dict[str, Any]:
         """Return the result as plain dicts, lists, numbers, strings and None, with the keys of the JSON Schema."""
@@ -38,6 +74,8 @@ class Result:
         indent : int, optional
             Spaces per level; one line when not given.
         """
+        import json  # noqa: PLC0415 - an examination without it should not wait for it
+
         return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False)
 
     @classmethod
@@ -57,6 +95,15 @@ class Result:
         return typing.cast("Self", _converter(typing.cast("Any", cls))(document, cls.__name__))
 
     @classmethod
+    def _from_core(cls, document: dict[str, Any]) -> Self:
+        """Take over what the compiled core made: plain data of this layout, so that nothing has to be checked."""
+        for name, build in _builders(typing.cast("Any", cls)):
+            document[name] = build(document[name])
+        made = object.__new__(cls)
+        object.__setattr__(made, "__dict__", document)
+        return made
+
+    @classmethod
     def from_json(cls, text: str) -> Self:
         """Read the result that :meth:`to_json` wrote.
 
@@ -65,6 +112,8 @@ class Result:
         InvalidDocumentError
             The text is not JSON, or not this result.
         """
+        import json  # noqa: PLC0415 - as above
+
         try:
             document = json.loads(text)
         except ValueError as error:
@@ -92,6 +141,8 @@ class Result:
         return f"{type(self).__name__}({', '.join(f'{name}={value}' for name, value in self._facts())})"
 
     def _repr_html_(self) -> str:
+        import html  # noqa: PLC0415 - needed in a notebook alone, and slow to load
+
         rows = "".join(
             f'<tr><th scope="row">{html.escape(name)}</th><td>{html.escape(value)}</td></tr>'
             for name, value in self._facts()
@@ -146,6 +197,43 @@ def _rebuild(cls: type[Result], document: dict[str, Any]) -> Result:
 def invalid(place: str, reason: str) -> InvalidDocumentError:
     """Build the error for a document that is wrong at ``place``."""
     return InvalidDocumentError(f"{place}: {reason}", parameter=place, reason=reason)
+
+
+_Build: TypeAlias = Callable[[Any], Any]
+
+
+@functools.cache
+def _builders(cls: type[Result]) -> tuple[tuple[str, _Build], ...]:
+    """List the fields that are not as they come from the core, with what makes them.
+
+    The annotations are read as text: to evaluate them all would take longer than an examination.
+    """
+    space = vars(sys.modules[cls.__module__])
+    made = ((field.name, _builder(str(field.type), space)) for field in fields_of(cls))
+    return tuple((name, build) for name, build in made if build is not None)
+
+
+def _builder(hint: str, space: Mapping[str, Any]) -> _Build | None:
+    """Make the function that builds what an annotation says; None for what stays as it is."""
+    if hint.endswith(" | None"):
+        inner = _builder(hint.removesuffix(" | None"), space)
+        return inner and (lambda value: None if value is None else inner(value))
+    if hint.startswith("tuple["):
+        item = _builder(hint[len("tuple[") : -1].removesuffix(", ..."), space)
+        return tuple if item is None else (lambda values: tuple(map(item, values)))
+    if hint.startswith("dict[str, "):
+        of_value = _builder(hint[len("dict[str, ") : -1], space)
+        return of_value and (lambda values: {key: of_value(value) for key, value in values.items()})
+    if hint == "FloatArray":
+        return _numbers
+    kind = space.get(hint)
+    return kind._from_core if isinstance(kind, type) and issubclass(kind, Result) else None
+
+
+def _numbers(values: list[float]) -> FloatArray:
+    array = np.array(values, dtype=np.float64)
+    array.flags.writeable = False
+    return array
 
 
 _Convert: TypeAlias = Callable[[Any, str], Any]

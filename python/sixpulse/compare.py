@@ -369,7 +369,7 @@ def compare_points(
     (0.6, 0.667)
     """
     found = _core.compare_points(capture, machine=machine, electrical_hz=electrical_hz, current_delay_s=current_delay_s)
-    return Points.from_dict(found)
+    return Points._from_core(found)
 
 
 def compare_interventions(
@@ -434,4 +434,4 @@ def compare_interventions(
     """
     steps = [during] if isinstance(during, Capture) else during
     found = _core.compare_interventions(before, steps, after, machine=machine, electrical_hz=electrical_hz)
-    return Interventions.from_dict(found)
+    return Interventions._from_core(found)

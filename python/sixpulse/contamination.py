@@ -280,7 +280,7 @@ def assess(circuit: Trace, supply: Trace, *, electrical_hz: float | None = None)
     >>> found.verdict, round(found.gain_v_per_v, 2), round(found.own_frequency_hz)
     ('contaminated', 0.4, 333)
     """
-    return Contamination.from_dict(_core.assess_contamination(circuit, supply, electrical_hz=electrical_hz))
+    return Contamination._from_core(_core.assess_contamination(circuit, supply, electrical_hz=electrical_hz))
 
 
 def own_signal(circuit: Trace, supply: Trace, *, found: Contamination) -> NDArray[np.float64]:
@@ -442,7 +442,7 @@ def count(circuit: Trace, supply: Trace, *, found: Contamination, conditioner: C
     (190.0, 0.0, True)
     """
     settings = AdaptiveConditioner() if conditioner is None else conditioner
-    return Count.from_dict(_core.count_pulses(circuit, supply, found=found.to_dict(), conditioner=settings))
+    return Count._from_core(_core.count_pulses(circuit, supply, found=found.to_dict(), conditioner=settings))
 
 
 def rank(found: Mapping[str, Contamination]) -> tuple[Victim, ...]:
@@ -467,4 +467,4 @@ def rank(found: Mapping[str, Contamination]) -> tuple[Victim, ...]:
     ()
     """
     listed = _core.rank_victims([(name, one.to_dict()) for name, one in found.items()])
-    return tuple(Victim.from_dict(one) for one in listed)
+    return tuple(Victim._from_core(one) for one in listed)

@@ -121,7 +121,7 @@ def waveform(circuit: IdealCircuit) -> IdealWaveform:
     >>> waveform("one_diode_open").order_amplitudes[:5].round(4)
     array([0.5   , 0.3676, 0.2067, 0.0735, 0.    ])
     """
-    return IdealWaveform.from_dict(_core.ideal_waveform(circuit))
+    return IdealWaveform._from_core(_core.ideal_waveform(circuit))
 
 
 def values(circuit: IdealCircuit, *, theta_rad: ArrayLike) -> NDArray[np.float64]:

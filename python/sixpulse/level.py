@@ -40,7 +40,7 @@ def judge(capture: Capture) -> Level:
     >>> level.verdict, level.system_v, (level.window_low_v, level.window_high_v)
     ('within', 12.0, (13.7, 14.9))
     """
-    return Level.from_dict(_core.judge_level(capture))
+    return Level._from_core(_core.judge_level(capture))
 
 
 def window_v(*, temperature_c: float) -> tuple[float, float] | None:

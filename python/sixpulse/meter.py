@@ -171,7 +171,7 @@ def reading(trace: Trace, *, meter: Meter) -> MeterReading:
     >>> round(reading(trace, meter=plain).indicated_v, 2)
     1.11
     """
-    return MeterReading.from_dict(_core.meter_reading(trace, meter=meter))
+    return MeterReading._from_core(_core.meter_reading(trace, meter=meter))
 
 
 def of_cycle(cycle: Cycle, *, role: Role, meter: Meter) -> MeterReading | None:
@@ -206,4 +206,4 @@ def of_cycle(cycle: Cycle, *, role: Role, meter: Meter) -> MeterReading | None:
     ('half_volt', 'below')
     """
     found = _core.meter_of_cycle(cycle.to_dict(), role=role, meter=meter)
-    return None if found is None else MeterReading.from_dict(found)
+    return None if found is None else MeterReading._from_core(found)

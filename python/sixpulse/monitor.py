@@ -554,7 +554,7 @@ class Monitor:
 
     def reading(self) -> MonitorReading:
         """Return the newest figures: those of the last whole hop, with their age."""
-        return MonitorReading.from_dict(self._core.reading())
+        return MonitorReading._from_core(self._core.reading())
 
     def judge(self) -> Examination:
         """Examine the window that the reading covers, and take the verdicts over into the reading.
@@ -567,7 +567,7 @@ class Monitor:
         TooShortError
             Until a hop is complete.
         """
-        return Examination.from_dict(self._core.judge())
+        return Examination._from_core(self._core.judge())
 
     def window(self) -> Capture:
         """Return the window that the reading covers, as a capture.
@@ -581,7 +581,7 @@ class Monitor:
 
     def events(self) -> tuple[MonitorEvent, ...]:
         """Return the newest events, the oldest first; 64 at most, those before are dropped."""
-        return tuple(MonitorEvent.from_dict(event) for event in self._core.events())
+        return tuple(MonitorEvent._from_core(event) for event in self._core.events())
 
     def __repr__(self) -> str:
         names = ", ".join(f"'{name}': {channel.role}" for name, channel in self._channels.items())

@@ -401,4 +401,4 @@ def plan(
         highest_order=highest_order,
         instrument=instrument,
     )
-    return Plan.from_dict(document)
+    return Plan._from_core(document)

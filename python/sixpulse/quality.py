@@ -87,7 +87,7 @@ def assess(capture: Capture, *, cycle: CycleFacts | None = None) -> Quality:
     facts = None
     if cycle is not None:
         facts = (cycle.supply_trace, cycle.electrical_hz, cycle.ripple_peak_to_peak_v, cycle.lowest_order_hz)
-    return Quality.from_dict(_core.assess_quality(capture, cycle=facts))
+    return Quality._from_core(_core.assess_quality(capture, cycle=facts))
 
 
 def supply_trace(capture: Capture) -> str | None:

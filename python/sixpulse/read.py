@@ -13,12 +13,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from typing import Any, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 
-from . import _core, _formats
+from . import _core
 from ._core import Capture, CsvDialect
-from ._formats import Channel, Shared
 from .errors import InvalidCombinationError, WrongTypeError
+
+if TYPE_CHECKING:
+    from ._formats import Channel, Shared
 
 __all__ = ["CsvDialect", "read", "sniff"]
 
@@ -106,6 +108,8 @@ def read(
         if kind != "csv":
             reason = f"a dialect describes text, the file is {kind}"
             raise InvalidCombinationError(f"dialect: {reason}", parameter="dialect", reason=reason)
+    from . import _formats  # noqa: PLC0415 - what reads nothing should not wait for it
+
     if kind in _formats.READERS:
         columns = _formats.READERS[kind](text, [key for key, *_ in channels])
         return columns.assemble(text, channels, whole, shared)

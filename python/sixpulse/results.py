@@ -9,10 +9,9 @@ arrays. Every result can be compared, hashed, pickled and turned into plain data
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Literal, Self, TypeAlias
 
-from ._result import FloatArray, Result, invalid, short
+from ._result import FloatArray, Result, frozen, invalid, short
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -121,7 +120,7 @@ QualityCode: TypeAlias = Literal[
 ]
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class QualityIssue(Result):
     """One coded reason why a capture is less than fit, with the figure and the limit it missed.
 
@@ -155,7 +154,7 @@ class QualityIssue(Result):
     _shown = ("code", "impact", "trace", "value", "limit")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class TraceQuality(Result):
     """Figures of one trace.
 
@@ -198,7 +197,7 @@ class TraceQuality(Result):
     dropout_fraction: float
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Quality(Result):
     """Fitness of a capture.
 
@@ -232,7 +231,7 @@ class Quality(Result):
         ]
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Level(Result):
     """The charging level.
 
@@ -266,7 +265,7 @@ class Level(Result):
     reason: str | None
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Ripple(Result):
     """Ripple of one supply trace: the several ripple numbers, each under its own name, with standard uncertainties.
 
@@ -339,7 +338,7 @@ class Ripple(Result):
     crest_factor_std: float
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class FrequencyCandidate(Result):
     """One electrical frequency that fits the capture.
 
@@ -358,7 +357,7 @@ class FrequencyCandidate(Result):
     pattern: Pattern
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Cycle(Result):
     """The electrical cycle found in the supply trace.
 
@@ -416,7 +415,7 @@ class Cycle(Result):
     _shown = ("trace", "electrical_hz", "electrical_hz_std", "reason", "cycle_count", "speed_change")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class LimitComparison(Result):
     """The ripple against one limit.
 
@@ -456,7 +455,7 @@ class LimitComparison(Result):
     _shown = ("code", "value_v", "limit_v", "exceeded", "applies")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class HealthyRange(Result):
     """The ripple that a sound machine makes, 90 % of simulated ones.
 
@@ -478,7 +477,7 @@ class HealthyRange(Result):
     high_v: float
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class RippleSeverity(Result):
     """How much ripple there is, apart from what makes it: the amount convicts no part.
 
@@ -508,7 +507,7 @@ class RippleSeverity(Result):
     _shown = ("amount", "system_v", "charging_current_a")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Evidence(Result):
     """One figure that moved the verdict.
 
@@ -535,7 +534,7 @@ class Evidence(Result):
     _shown = ("name", "value", "unit", "weight")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Ambiguity(Result):
     """Another reading that the same capture allows, with the test that would decide.
 
@@ -560,7 +559,7 @@ class Ambiguity(Result):
     next_test: str
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Rectifier(Result):
     """The verdict on the rectifier.
 
@@ -608,7 +607,7 @@ class Rectifier(Result):
         ]
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class OrderTransfer(Result):
     """Transfer from the supply to the circuit at one order.
 
@@ -657,7 +656,7 @@ class OrderTransfer(Result):
     coherence_threshold: float | None
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class EdgeDisturbance(Result):
     """What the ripple does to the edges of a switched circuit.
 
@@ -700,7 +699,7 @@ class EdgeDisturbance(Result):
     margin_high_v: float
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Contamination(Result):
     """What a circuit carries of the ripple.
 
@@ -783,7 +782,7 @@ class Contamination(Result):
     _shown = ("verdict", "gain_v_per_v", "delay_s", "explained_fraction", "own_frequency_hz", "indicated_hz")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class PointsNote(Result):
     """Something to bear in mind with a comparison of points.
 
@@ -799,7 +798,7 @@ class PointsNote(Result):
     statement: str
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class PointsOrder(Result):
     """One order at both posts.
 
@@ -851,7 +850,7 @@ class PointsOrder(Result):
     _shown = ("order", "frequency_hz", "post_v", "battery_v", "gain", "phase_rad")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class ImpedanceOrder(Result):
     """An impedance at one order.
 
@@ -884,7 +883,7 @@ class ImpedanceOrder(Result):
     _shown = ("order", "frequency_hz", "magnitude_ohm", "phase_rad")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Impedance(Result):
     """An impedance over the ripple's orders.
 
@@ -932,7 +931,7 @@ class Impedance(Result):
     _shown = ("current", "resistance_ohm", "resistance_ohm_std", "inductance_h", "inductance_h_std", "capacitance_f")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class PostEstimate(Result):
     """What the charging post would show, from a reading at the battery.
 
@@ -960,7 +959,7 @@ class PostEstimate(Result):
     basis: str
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Points(Result):
     """Charging post against battery post.
 
@@ -1026,7 +1025,7 @@ class Points(Result):
     _shown = ("post", "battery", "attenuation", "attenuation_std", "impedance_ratio", "reason")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Finding(Result):
     """One finding.
 
@@ -1053,7 +1052,7 @@ class Finding(Result):
     _shown = ("code", "severity", "statement")
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@frozen
 class Examination(Result):
     """Everything that one capture says.
 

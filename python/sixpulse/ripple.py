@@ -54,7 +54,7 @@ def measure(trace: Trace, *, corner_hz: float, cycle: Cycle | None = None, name:
     >>> round(ripple.peak_to_peak_v, 3), round(ripple.rms_ripple_factor, 4)
     (0.7, 0.0177)
     """
-    return Ripple.from_dict(_core.measure_ripple(trace, corner_hz=corner_hz, cycle=_document(cycle), name=name))
+    return Ripple._from_core(_core.measure_ripple(trace, corner_hz=corner_hz, cycle=_document(cycle), name=name))
 
 
 def ripple_numbers(
@@ -91,7 +91,7 @@ def ripple_numbers(
     (1.414, 0.025)
     """
     document = _document(cycle)
-    return Ripple.from_dict(
+    return Ripple._from_core(
         _core.ripple_numbers(samples, sample_rate_hz=sample_rate_hz, corner_hz=corner_hz, cycle=document)
     )
 

@@ -181,7 +181,7 @@ def auto_spectrum(
     >>> print(f"{spectrum.density.max() * spectrum.enbw_hz:.3f}")
     0.500
     """
-    return AutoSpectrum.from_dict(
+    return AutoSpectrum._from_core(
         _core.auto_spectrum(
             samples,
             sample_rate_hz=sample_rate_hz,
@@ -229,7 +229,7 @@ def cross_spectrum(
     >>> print(f"{abs(transfer):.3f} {np.angle(transfer):.3f}")
     0.500 -0.300
     """
-    return CrossSpectrum.from_dict(
+    return CrossSpectrum._from_core(
         _core.cross_spectrum(
             x,
             y,
@@ -275,7 +275,7 @@ def coherence(
     >>> bool(found.coherence[40] > found.significance_level(alpha=0.001))
     True
     """
-    return Coherence.from_dict(
+    return Coherence._from_core(
         _core.coherence(
             x,
             y,
@@ -382,4 +382,4 @@ def window_figures(window: Window, *, length: int) -> WindowFigures:
     >>> window_figures("hann", length=1000)
     WindowFigures(coherent_gain=0.5, enbw_bins=1.5, scalloping_loss_db=1.4236)
     """
-    return WindowFigures.from_dict(_core.window_figures(window=window, length=length))
+    return WindowFigures._from_core(_core.window_figures(window=window, length=length))

@@ -126,7 +126,7 @@ def sine_fit_known(samples: ArrayLike, *, sample_rate_hz: float, frequency_hz: f
     >>> print(f"{fit.amplitude:.6f} {fit.phase_rad:.6f} {fit.offset:.6f}")
     0.500000 1.000000 14.000000
     """
-    return SineFit.from_dict(_core.sine_fit_known(samples, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz))
+    return SineFit._from_core(_core.sine_fit_known(samples, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz))
 
 
 def sine_fit(samples: ArrayLike, *, sample_rate_hz: float, start_hz: float | None = None) -> SineFit:
@@ -158,7 +158,7 @@ def sine_fit(samples: ArrayLike, *, sample_rate_hz: float, start_hz: float | Non
     >>> print(f"{fit.frequency_hz:.6f}")
     13.100000
     """
-    return SineFit.from_dict(_core.sine_fit(samples, sample_rate_hz=sample_rate_hz, start_hz=start_hz))
+    return SineFit._from_core(_core.sine_fit(samples, sample_rate_hz=sample_rate_hz, start_hz=start_hz))
 
 
 def harmonic_fit_known(
@@ -192,7 +192,7 @@ def harmonic_fit_known(
     >>> print(f"{fit.amplitudes[1]:.6f} {fit.phases_rad[1]:.6f}")
     0.200000 -0.500000
     """
-    return HarmonicFit.from_dict(
+    return HarmonicFit._from_core(
         _core.harmonic_fit_known(samples, sample_rate_hz=sample_rate_hz, frequency_hz=frequency_hz, orders=orders)
     )
 
@@ -229,7 +229,7 @@ def harmonic_fit(samples: ArrayLike, *, sample_rate_hz: float, start_hz: float, 
     >>> print(f"{fit.frequency_hz:.6f} {fit.amplitudes[1]:.6f}")
     20.300000 0.200000
     """
-    return HarmonicFit.from_dict(
+    return HarmonicFit._from_core(
         _core.harmonic_fit(samples, sample_rate_hz=sample_rate_hz, start_hz=start_hz, orders=orders)
     )
 

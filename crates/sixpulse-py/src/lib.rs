@@ -44,7 +44,7 @@ mod _core {
     #[pymodule_export]
     use crate::envelope::envelope;
     #[pymodule_export]
-    use crate::examine::examine;
+    use crate::examine::{examine, examine_many};
     #[pymodule_export]
     use crate::exercise::_exercise;
     #[pymodule_export]

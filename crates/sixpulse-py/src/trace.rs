@@ -523,7 +523,9 @@ pub(crate) fn one_dimensional<'py>(
 ) -> PyResult<Bound<'py, PyUntypedArray>> {
     let py = samples.py();
     let numpy = py.import("numpy")?;
-    if samples.is_instance(&numpy.getattr("ma")?.getattr("MaskedArray")?)? {
+    // Loading `numpy.ma` takes longer than an examination; where nobody has, nothing can be masked.
+    let masked = py.import("sys")?.getattr("modules")?.call_method1("get", ("numpy.ma",))?;
+    if !masked.is_none() && samples.is_instance(&masked.getattr("MaskedArray")?)? {
         return Err(wrong_type(parameter, "samples without a mask", samples));
     }
     let array = numpy

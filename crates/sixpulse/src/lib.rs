@@ -63,6 +63,7 @@ pub mod error;
 pub mod examine;
 pub mod findings;
 pub mod level;
+pub mod many;
 pub mod meter;
 pub mod monitor;
 mod normal;
@@ -81,6 +82,7 @@ mod vectors;
 
 pub use error::{Error, Result};
 pub use examine::{Examination, ExamineOptions, examine};
+pub use many::examine_many;
 pub use trace::{Capture, Coupling, Machine, RawSamples, Role, Samples, Trace};
 
 /// Version of the library, as recorded in every result.

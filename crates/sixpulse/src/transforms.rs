@@ -9,10 +9,11 @@ use std::sync::Arc;
 /// Lengths kept, in samples together: beyond it all are made anew. A plan holds about 24 bytes a sample.
 const MOST_KEPT: usize = 1 << 19;
 
+/// Each length has a planner of its own: one that has planned others would start from their parts where it can, and the
+/// last bits of a transform would depend on what the thread examined before.
 #[derive(Default)]
 struct Plans {
-    planner: Option<RealFftPlanner<f64>>,
-    planned: Vec<usize>,
+    planners: Vec<(usize, RealFftPlanner<f64>)>,
     windows: Vec<Rc<[f64]>>,
 }
 
@@ -21,14 +22,22 @@ thread_local! {
 }
 
 impl Plans {
-    fn planner(&mut self, length: usize) -> &mut RealFftPlanner<f64> {
-        if !self.planned.contains(&length) {
-            if self.planned.iter().sum::<usize>() + length > MOST_KEPT {
-                *self = Self::default();
-            }
-            self.planned.push(length);
+    fn planned(&self) -> usize {
+        self.planners.iter().map(|(length, _)| length).sum()
+    }
+
+    /// What `plan` takes from the planner of that length.
+    fn with<T>(&mut self, length: usize, plan: impl FnOnce(&mut RealFftPlanner<f64>) -> T) -> T {
+        if let Some((_, planner)) = self.planners.iter_mut().find(|(planned, _)| *planned == length) {
+            return plan(planner);
         }
-        self.planner.get_or_insert_with(RealFftPlanner::new)
+        if self.planned() + length > MOST_KEPT {
+            self.planners.clear();
+        }
+        let mut planner = RealFftPlanner::new();
+        let made = plan(&mut planner);
+        self.planners.push((length, planner));
+        made
     }
 
     fn window(&mut self, length: usize) -> Rc<[f64]> {
@@ -46,12 +55,12 @@ impl Plans {
 
 /// Plan of a transform from `length` real samples.
 pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
-    PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_forward(length))
+    PLANS.with_borrow_mut(|p| p.with(length, |planner| planner.plan_fft_forward(length)))
 }
 
 /// Plan of a transform back to `length` real samples.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
-    PLANS.with_borrow_mut(|p| p.planner(length).plan_fft_inverse(length))
+    PLANS.with_borrow_mut(|p| p.with(length, |planner| planner.plan_fft_inverse(length)))
 }
 
 /// Periodic Hann window.
@@ -92,16 +101,32 @@ mod tests {
     }
 
     #[test]
+    fn what_was_planned_before_moves_no_bit() {
+        let lengths: Vec<usize> = smooth_lengths(20_000).filter(|n| *n > 500).collect();
+        let transform = |length: usize| {
+            let plan = forward(length);
+            let (mut samples, mut lines) = (plan.make_input_vec(), plan.make_output_vec());
+            samples.iter_mut().enumerate().for_each(|(i, x)| *x = ((i * i) as f64 * 0.37).sin());
+            plan.process(&mut samples, &mut lines).unwrap();
+            lines
+        };
+        for &length in &lengths {
+            transform(length);
+        }
+        for &length in &lengths {
+            let alone = std::thread::spawn(move || transform(length)).join().unwrap();
+            assert_eq!(transform(length), alone, "{length}");
+        }
+    }
+
+    #[test]
     fn many_lengths_are_not_all_kept() {
         for length in (2000..400_000).step_by(20_000) {
             assert_eq!(forward(length).len(), length);
             assert_eq!(hann(length).len(), length);
         }
         PLANS.with_borrow(|p| {
-            assert!(
-                p.planned.iter().sum::<usize>() <= MOST_KEPT
-                    && p.windows.iter().map(|w| w.len()).sum::<usize>() <= MOST_KEPT
-            );
+            assert!(p.planned() <= MOST_KEPT && p.windows.iter().map(|w| w.len()).sum::<usize>() <= MOST_KEPT);
         });
     }
 }
