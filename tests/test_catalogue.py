@@ -57,7 +57,9 @@ def test_texts_that_are_recognised(part: str) -> None:
 #: Files whose texts reach an examination.
 SAYING = (
     "compare/impedance.rs",
+    "compare/intervention.rs",
     "compare/points.rs",
+    "compare/verdict.rs",
     "contamination/mod.rs",
     "examine.rs",
     "findings.rs",
@@ -73,6 +75,7 @@ SAYING = (
 ELSEWHERE = re.compile(
     r"a finite number of 0 or more|rates of one capture come from|records are far shorter|a quotient of positive rates"
     r"|0 to 0\.001 s|a corner below the bandwidth|there is no voltage trace from the battery's post"
+    r"|no supply voltage was captured at the same point|there is no trace "
     r"|common practice(: a |, recalled)|snake_case"
 )
 _TEXT = re.compile(r"""'(?:\\.|[^\\'])'|"((?:\\.|[^"\\])*)\"""", re.DOTALL)

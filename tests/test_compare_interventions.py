@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -333,6 +334,18 @@ def test_command_line(files: list[str], tmp_path: Path, capsys: pytest.CaptureFi
     points = json.loads(target.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator(json_schema("points-1")).validate(points)
     assert points["attenuation"] == pytest.approx(0.6, rel=5e-3)
+
+
+def test_command_line_in_german(files: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    english = re.compile(r"\b(the|and|of|with|is|not|from|alternator|ripple|order|Note|Circuit)\b")
+    for words in (["interventions", *files], ["interventions", *files[:2]], ["points", files[0]]):
+        assert cli.main(["compare", *words, *ROLES, "--language", "de"]) == 0
+        out = capsys.readouterr().out
+        assert not english.search(out), english.search(out)
+    assert cli.main(["compare", "interventions", *files, *ROLES, "--language", "de"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Die Störung kommt von der Ladewelligkeit. (follows_and_returns)")
+    assert "die Störung geht mit der Welligkeit und kommt mit ihr wieder" in " ".join(out.split())
 
 
 BAD: dict[str, Any] = {

@@ -46,3 +46,12 @@ def test_every_error_code_stands_on_the_generated_page(root: Path) -> None:
     for code in errors.all_codes():
         assert f"| `{code}` |" in page
     assert "- `clipped`" in page
+
+
+def test_every_test_named_on_the_validation_page_exists(root: Path) -> None:
+    text = (root / "docs" / "validation.md").read_text(encoding="utf-8")
+    named = re.findall(r"`((?:tests|crates)/[\w/.-]+?)(?:::(\w+))?`", text)
+    assert len(named) > 20
+    for file, name in named:
+        source = (root / file).read_text(encoding="utf-8")
+        assert not name or re.search(rf"^(?:def|fn) {name}\(", source, re.MULTILINE), f"{file}::{name}"

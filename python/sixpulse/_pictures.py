@@ -90,21 +90,33 @@ class Gallery:
             mean = words.quantity(cycle.electrical_hz, "Hz")
             yield self._plot(lambda ax: plot.speed_track(found, ax=ax), "speed", mean=mean)
 
-    def of_circuit(self, name: str) -> Picture | None:
-        """Draw a circuit against the supply; None where there is no supply."""
-        if self.examination.ripple is None:
+    def of_circuit(self, name: str) -> Iterator[Picture]:
+        """Draw a circuit against the supply, and its transfer order by order; nothing where there is no supply."""
+        found, circuit = self.examination, self.examination.contamination[name]
+        if found.ripple is None:
+            return
+        facts = {"name": name, "verdict": self.words.text(f"verdict.{circuit.verdict}")}
+        yield self._plot(lambda ax: plot.sensor_against_supply(self.capture, found, name, ax=ax), "circuit", **facts)
+        if circuit.orders:
+            counts = {"count": len(circuit.orders), "agree": sum(order.agrees for order in circuit.orders)}
+            yield self._pair(lambda ax: plot.transfer(found, name, ax=ax), "transfer", **facts, **counts)
+
+    def of_points(self) -> Picture | None:
+        """Draw the charging post against the battery, order by order; None where the two were not compared."""
+        points = self.examination.points
+        if points is None or points.post is None or not points.orders:
             return None
-        verdict = self.words.text(f"verdict.{self.examination.contamination[name].verdict}")
-        return self._plot(
-            lambda ax: plot.sensor_against_supply(self.capture, self.examination, name, ax=ax),
-            "circuit",
-            name=name,
-            verdict=verdict,
-        )
+        facts = {"post": points.post, "battery": points.battery, "count": len(points.orders)}
+        return self._pair(lambda ax: plot.points(points, ax=ax), "points", **facts)
 
     def _plot(self, draw: Callable[[Any], object], key: str, **facts: object) -> Picture:
         figure = _figure(5.4, 3.6)
         draw(figure.subplots())
+        return self._drawn(figure, key, **facts)
+
+    def _pair(self, draw: Callable[[Any], object], key: str, **facts: object) -> Picture:
+        figure = _figure(5.4, 4.6)
+        draw(list(figure.subplots(2, 1, sharex=True)))
         return self._drawn(figure, key, **facts)
 
     def _drawn(self, figure: Figure, key: str, **facts: object) -> Picture:

@@ -8,10 +8,10 @@ from typing import Any
 
 from ._console import put
 from ._core import Capture, Machine
-from .compare import Effect, Interventions, compare_interventions, compare_points
+from .catalogue import Catalogue, catalogue, languages
+from .compare import CircuitIntervention, Effect, Interventions, compare_interventions, compare_points
 from .errors import InvalidCombinationError
 from .narrative import points_figures
-from .numerals import quantity
 from .results import Points
 
 __all__ = ["register"]
@@ -68,6 +68,7 @@ def _add_reading(parser: argparse.ArgumentParser) -> None:
     add("--pulley-ratio", type=float, metavar="RATIO", help="alternator speed / engine speed")
     add("--pulse-number", type=int, default=6, metavar="6|12", help="pulses in each electrical cycle (6)")
     add("--electrical-hz", type=float, metavar="HZ", help="electrical frequency (of BEFORE), where it is known")
+    add("--language", choices=languages(), default="en", help="language of the text (en); the JSON is the same in all")
     add("--json", metavar="OUT", help="write the result as JSON; - for standard output, instead of the text")
 
 
@@ -103,7 +104,7 @@ def _points(options: argparse.Namespace) -> int:
         electrical_hz=options.electrical_hz,
         current_delay_s=options.current_delay_s,
     )
-    return put(found.to_json(indent=2) + "\n", points_text(found), json_target=options.json)
+    return put(found.to_json(indent=2) + "\n", points_text(found, language=options.language), json_target=options.json)
 
 
 def _interventions(options: argparse.Namespace) -> int:
@@ -116,83 +117,93 @@ def _interventions(options: argparse.Namespace) -> int:
         machine=_machine(options),
         electrical_hz=options.electrical_hz,
     )
-    return put(found.to_json(indent=2) + "\n", interventions_text(found), json_target=options.json)
+    return put(
+        found.to_json(indent=2) + "\n", interventions_text(found, language=options.language), json_target=options.json
+    )
 
 
-def points_text(points: Points) -> Iterable[str]:
+def points_text(points: Points, *, language: str = "en") -> Iterable[str]:
     """Write a comparison of points as lines, not yet wrapped.
 
     Parameters
     ----------
     points : Points
         What :func:`sixpulse.compare_points` found.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
 
     Returns
     -------
     iterable of str
     """
-    for figure in points_figures(points):
+    words = catalogue(language)
+    for figure in points_figures(points, language=language):
         yield f"{figure.name}: {figure.value}" + (f" ({figure.note})" if figure.note else "")
     for order in points.orders:
-        gain = quantity(order.gain, "", std=order.gain_std)
-        angle = f"{order.phase_rad:.3f} rad"
-        yield f"  order {order.order}, {quantity(order.frequency_hz, 'Hz')}: {gain} at {angle}"
+        hz, gain = words.quantity(order.frequency_hz, "Hz"), words.quantity(order.gain, "", std=order.gain_std)
+        angle = words.digits(f"{order.phase_rad:.3f}")
+        yield "  " + words.text("compare.order", order=order.order, hz=hz, gain=gain, angle=angle)
     if points.reason:
-        yield f"Note: {points.reason}."
+        yield words.text("compare.note", text=words.sentence(points.reason) + ".")
     for note in points.notes:
-        yield f"Note: {note.statement}"
+        yield words.text("compare.note", text=words.sentence(note.statement))
 
 
-def interventions_text(found: Interventions) -> Iterable[str]:
+def interventions_text(found: Interventions, *, language: str = "en") -> Iterable[str]:
     """Write an intervention as lines, not yet wrapped.
 
     Parameters
     ----------
     found : Interventions
         What :func:`sixpulse.compare_interventions` found.
+    language : str
+        One of :func:`sixpulse.catalogue.languages`.
 
     Returns
     -------
     iterable of str
     """
-    yield f"{_VERDICTS[found.verdict]} ({found.code})"
-    yield ""
-    yield "Ripple"
+    words = catalogue(language)
+    say = words.text
+    yield f"{say(f'compare.{found.verdict}')} ({found.code})"
+    yield from ("", say("compare.ripple"))
     for stage in found.stages:
-        hz = "no cycle" if stage.electrical_hz is None else quantity(stage.electrical_hz, "Hz")
-        yield f"  {stage.stage}: {quantity(stage.ripple_rms_v, 'V', std=stage.ripple_rms_v_std)} r.m.s., {hz}"
-    yield f"  change: {_change(found.ripple_effect)}"
+        hz = say("compare.no_cycle") if stage.electrical_hz is None else words.quantity(stage.electrical_hz, "Hz")
+        volts = words.quantity(stage.ripple_rms_v, "V", std=stage.ripple_rms_v_std)
+        yield "  " + say("compare.stage", stage=say(f"compare.{stage.stage}"), volts=volts, hz=hz)
+    yield "  " + _change(found.ripple_effect, words)
     for name, circuit in found.circuits.items():
         yield ""
-        yield f'Circuit "{name}": {_VERDICTS[circuit.verdict]}'
-        for one in circuit.stages:
-            at_ripple = quantity(one.at_ripple_rms_v, "V", std=one.at_ripple_rms_v_std)
-            own = quantity(one.own_rms_v, "V")
-            yield f"  {one.stage}: {at_ripple} r.m.s. at the ripple's orders, {own} beside them"
-        yield f"  change: {_change(circuit.effect)}"
-        if circuit.dose_response is not None:
-            slope = quantity(circuit.dose_response.slope_v_per_v, "V/V", std=circuit.dose_response.slope_v_per_v_std)
-            yield f"  over the ripple: {slope} through the origin, {circuit.dose_response.stages} captures"
-        yield f"  Why: {circuit.reason}."
-        yield f"  Test next: {circuit.next_test}"
+        yield from _circuit_text(name, circuit, words)
     yield ""
     for note in found.notes:
-        yield f"Note: {note.statement}"
-    yield ""
-    yield "Before you touch anything"
+        yield say("compare.note", text=words.sentence(note.statement))
+    yield from ("", say("report.cautions"))
     for caution in found.cautions:
-        yield f"  - {caution}"
+        yield f"  - {words.sentence(caution)}"
 
 
-_VERDICTS = {
-    "caused_by_charging_ripple": "The disturbance is caused by the charging ripple.",
-    "not_supported": "The captures do not support the charging ripple as the cause: look elsewhere.",
-    "undetermined": "The captures do not tell.",
-}
+def _circuit_text(name: str, circuit: CircuitIntervention, words: Catalogue) -> Iterable[str]:
+    say = words.text
+    yield say("compare.circuit", name=name, verdict=say(f"compare.{circuit.verdict}"))
+    for one in circuit.stages:
+        volts = words.quantity(one.at_ripple_rms_v, "V", std=one.at_ripple_rms_v_std)
+        own, stage = words.quantity(one.own_rms_v, "V"), say(f"compare.{one.stage}")
+        yield "  " + say("compare.circuit_stage", stage=stage, volts=volts, own=own)
+    yield "  " + _change(circuit.effect, words)
+    dose = circuit.dose_response
+    if dose is not None:
+        slope = words.quantity(dose.slope_v_per_v, "V/V", std=dose.slope_v_per_v_std)
+        yield "  " + say("compare.dose", slope=slope, count=dose.stages)
+    yield "  " + say("compare.why", reason=words.sentence(circuit.reason))
+    yield "  " + say("compare.next", test=words.sentence(circuit.next_test))
 
 
-def _change(effect: Effect | None) -> str:
+def _change(effect: Effect | None, words: Catalogue) -> str:
     if effect is None:
-        return "nothing there before"
-    ends = f"{100 * effect.ratio_low:.1f} to {100 * effect.ratio_high:.1f} %"
-    return f"to {100 * effect.ratio:.1f} % of what it was (95 % interval {ends})"
+        change = words.text("compare.nothing_before")
+    else:
+        low = words.digits(f"{100 * effect.ratio_low:.1f}")
+        percent, high = (words.digits(f"{100 * ratio:.1f} %") for ratio in (effect.ratio, effect.ratio_high))
+        change = words.text("compare.changed", percent=percent, low=low, high=high)
+    return words.text("compare.change", change=change)

@@ -83,6 +83,7 @@ def render(
         "percent": words.percent,
         "upper_first": narrative.upper_first,
         "gain": lambda order: _gain(order, words),
+        "points_gain": lambda order: words.quantity(order.gain, "", std=order.gain_std),
         "short": words.number,
         "count": words.count,
         "hz": lambda value: words.quantity(value, "Hz"),
@@ -147,6 +148,7 @@ def _context(
         "cycle": narrative.cycle_figures(examination.cycle, language=language),
         "circuits": [_circuit(gallery, name) for name in examination.contamination],
         "points": narrative.points_figures(examination.points, language=language),
+        "points_picture": gallery.of_points(),
         "capture_picture": gallery.of_capture(),
         "pictures": list(gallery.of_ripple()),
         "orders_shown": _ORDERS_SHOWN,
@@ -165,10 +167,10 @@ def _core(sentence: str, words: Catalogue) -> Any:
     return require("markupsafe", extra="report").Markup('<span lang="en">{}</span>').format(sentence)
 
 
-def _circuit(gallery: Gallery, name: str) -> tuple[str, Contamination, tuple[narrative.Figure, ...], Picture | None]:
+def _circuit(gallery: Gallery, name: str) -> tuple[str, Contamination, tuple[narrative.Figure, ...], list[Picture]]:
     examination, language = gallery.examination, gallery.words.language
     figures = narrative.contamination_figures(examination, name, language=language)
-    return name, examination.contamination[name], figures, gallery.of_circuit(name)
+    return name, examination.contamination[name], figures, list(gallery.of_circuit(name))
 
 
 # ---------------------------------------------------------------------------------------------------------------------
