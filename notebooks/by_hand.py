@@ -119,7 +119,9 @@ figure, axes = pyplot.subplots(figsize=(7, 3), layout="constrained")
 axes.semilogy(frequency_hz, spectrum, color="0.3", lw=0.7)
 for order in range(1, 13):
     axes.axvline(order * electrical_hz, color="#D55E00", lw=0.6, ls=":")
-axes.set(xlim=(0, 13 * electrical_hz), ylim=(1e-5, 1), xlabel="frequency, Hz (dotted: orders 1 to 12)", ylabel="V peak")
+_ = axes.set(
+    xlim=(0, 13 * electrical_hz), ylim=(1e-5, 1), xlabel="frequency, Hz (dotted: orders 1 to 12)", ylabel="V peak"
+)
 
 # %% [markdown]
 # Engine speeds wander, so the lines of higher orders are wide: order 12 wanders twelve times as far as order 1. Read at

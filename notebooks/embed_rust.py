@@ -144,7 +144,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 """
-(project / "src" / "main.rs").write_text(MAIN)
+_ = (project / "src" / "main.rs").write_text(MAIN)
 
 # %% [markdown]
 # ## Build

@@ -109,7 +109,7 @@ for chosen, name, style in ((healthy, "healthy", "-"), (truly_hard, "hard fault"
     axes.plot(ordered, np.arange(1, ordered.size + 1) / ordered.size, style, label=name, drawstyle="steps-post")
 axes.axvline(0.3, color="0.4", lw=0.8)
 axes.set(xscale="log", xlabel="r.m.s. ripple at the charging post, V (line: 0.3 V)", ylabel="share below", ylim=(0, 1))
-axes.legend(frameon=False)
+_ = axes.legend(frameon=False)
 
 # %% [markdown]
 # ## Are the probabilities what they claim to be?
@@ -150,7 +150,7 @@ for cycles in lengths:
 # %%
 figure, axes = pyplot.subplots(figsize=(7, 3), layout="constrained")
 axes.boxplot([100 * errors[n] for n in lengths], tick_labels=[str(n) for n in lengths])
-axes.set(xlabel="electrical cycles in the record", ylabel="error of the frequency, %", yscale="log")
+_ = axes.set(xlabel="electrical cycles in the record", ylabel="error of the frequency, %", yscale="log")
 
 # %% [markdown]
 # ## What was not studied

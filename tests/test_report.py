@@ -304,7 +304,7 @@ def test_no_german_in_the_english_report(page: Page) -> None:
 
 
 def test_transfer_and_points_are_shown(page: Page, examination: Examination) -> None:
-    circuits = [one for one in examination.contamination.values() if one.orders]
+    circuits = [one for one in examination.contamination.values() if one.orders and one.verdict != "clean"]
     alts = [image["alt"] for image in page.all("img")]
     assert sum(alt.startswith("Gain and delay from the supply to ") for alt in alts) == len(circuits) > 0
     assert examination.points is not None and examination.points.orders

@@ -91,13 +91,13 @@ class Gallery:
             yield self._plot(lambda ax: plot.speed_track(found, ax=ax), "speed", mean=mean)
 
     def of_circuit(self, name: str) -> Iterator[Picture]:
-        """Draw a circuit against the supply, and its transfer order by order; nothing where there is no supply."""
+        """Draw a circuit against the supply and, where it may carry ripple, the transfer; nothing without supply."""
         found, circuit = self.examination, self.examination.contamination[name]
         if found.ripple is None:
             return
         facts = {"name": name, "verdict": self.words.text(f"verdict.{circuit.verdict}")}
         yield self._plot(lambda ax: plot.sensor_against_supply(self.capture, found, name, ax=ax), "circuit", **facts)
-        if circuit.orders:
+        if circuit.orders and circuit.verdict != "clean":  # what a clean circuit shows at the orders is its noise
             counts = {"count": len(circuit.orders), "agree": sum(order.agrees for order in circuit.orders)}
             yield self._pair(lambda ax: plot.transfer(found, name, ax=ax), "transfer", **facts, **counts)
 
