@@ -210,7 +210,8 @@ def test_the_captures_reach_most_of_what_the_core_can_say(
     """The scan of the source covers the rest; this one shows that the patterns fit what is really said."""
     said = {one for examination in examinations.values() for one in sentences(examination.to_dict())}
     reached = {key for one in said for key, pattern, _ in module._templates("core") if pattern.fullmatch(one)}
-    everything = {key for key, _, _ in module._templates("core")}
+    # What is said of interventions is no part of an examination: tests/test_compare_interventions.py reads it.
+    everything = {key for key, _, _ in module._templates("core") if not key.startswith("core.intervention.")}
     assert len(reached) >= 0.6 * len(everything), sorted(everything - reached)
 
 
