@@ -257,6 +257,7 @@ pub fn cycles<S: Samples + ?Sized>(
     if points_per_cycle < 2 {
         return Err(Error::out_of_range("points_per_cycle", "2 or more", points_per_cycle as f64));
     }
+    samples.check("samples")?;
     let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
     let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
     let mut means = Vec::with_capacity(angles.count);
@@ -365,6 +366,7 @@ pub fn order_spectra<S: Samples + ?Sized>(
     orders: usize,
 ) -> Result<OrderSpectra> {
     crate::error::check_positive("sample_rate_hz", sample_rate_hz)?;
+    samples.check("samples")?;
     let points_per_cycle = (4 * orders).max(32);
     let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
     let (orders, mean_hz) = readable_orders(sample_rate_hz, track, (first, count), orders)?;

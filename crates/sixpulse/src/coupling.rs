@@ -283,6 +283,9 @@ impl Samples for AcView<'_> {
     fn read(&self, start: usize, out: &mut [f64]) {
         self.states.read(self.trace, start, out);
     }
+    fn check(&self, _parameter: &str) -> Result<()> {
+        Ok(())
+    }
 }
 
 /// Samples between two kept states.

@@ -283,7 +283,8 @@ pub fn coherence_significance(averages: f64, alpha: f64) -> Result<f64> {
 /// One-sided power spectral density of a record at least one segment long.
 ///
 /// # Errors
-/// [`Error::EmptyInput`], [`Error::TooShort`], [`Error::NonFinite`] for the samples; [`Error::OutOfRange`] for the rate.
+/// [`Error::EmptyInput`], [`Error::TooShort`], [`Error::NonFinite`] for the samples; [`Error::OutOfRange`] for a sample
+/// beyond [`crate::trace::LARGEST_VALUE`] or the rate.
 ///
 /// ```
 /// use sixpulse::spectrum::{Welch, auto_spectrum};
@@ -303,7 +304,6 @@ pub fn auto_spectrum<S: Samples + ?Sized>(samples: &S, sample_rate_hz: f64, welc
             *sum += x.norm_sqr();
         }
     }
-    segments.check_rest()?;
     let scale = Scale::new(welch, &segments, sample_rate_hz);
     scale.apply(&mut density);
     let (count, enbw_hz) = (segments.count, scale.enbw_hz);
@@ -349,8 +349,6 @@ pub fn cross_spectrum<X: Samples + ?Sized, Y: Samples + ?Sized>(
             density_y[i] += y.norm_sqr();
         }
     }
-    from_x.check_rest()?;
-    from_y.check_rest()?;
     let scale = Scale::new(welch, &from_x, sample_rate_hz);
     scale.apply(&mut density);
     scale.apply(&mut density_x);
@@ -429,6 +427,7 @@ impl<'a, S: Samples + ?Sized> Segments<'a, S> {
         if actual < minimum {
             return Err(Error::TooShort { parameter: parameter.into(), minimum, actual });
         }
+        samples.check(parameter)?;
         let fft = RealFftPlanner::new().plan_fft_forward(minimum);
         Ok(Self {
             parameter,
@@ -455,10 +454,9 @@ impl<'a, S: Samples + ?Sized> Segments<'a, S> {
         let shared = if k == 0 { 0 } else { n - self.step };
         self.raw.copy_within(n - shared.., 0);
         self.samples.read(start + shared, &mut self.raw[shared..]);
-        let sum = finite_sum(self.parameter, start, &self.raw)?;
         let level = match self.detrend {
             Detrend::None => 0.0,
-            Detrend::Constant => sum / n as f64,
+            Detrend::Constant => self.raw.iter().sum::<f64>() / n as f64,
         };
         for ((y, x), w) in self.tapered.iter_mut().zip(&self.raw).zip(&self.window) {
             *y = (x - level) * w;
@@ -471,25 +469,6 @@ impl<'a, S: Samples + ?Sized> Segments<'a, S> {
         })?;
         Ok(&self.spectrum)
     }
-
-    /// Looks at the samples after the last segment, so that the same record is refused whatever the segments.
-    fn check_rest(&mut self) -> Result<()> {
-        let used = (self.count - 1) * self.step + self.raw.len();
-        let rest = &mut self.raw[..self.samples.len() - used];
-        self.samples.read(used, rest);
-        finite_sum(self.parameter, used, rest).map(drop)
-    }
-}
-
-/// Sum of a block that starts at `start`; refuses a block that is not finite.
-fn finite_sum(parameter: &str, start: usize, block: &[f64]) -> Result<f64> {
-    let sum: f64 = block.iter().sum();
-    if !sum.is_finite()
-        && let Some(at) = block.iter().position(|x| !x.is_finite())
-    {
-        return Err(Error::NonFinite { parameter: parameter.into(), index: start + at });
-    }
-    Ok(sum)
 }
 
 /// Factors from sums of squares to one-sided densities.

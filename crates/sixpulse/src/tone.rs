@@ -17,7 +17,7 @@ use realfft::RealFftPlanner;
 
 use crate::error::{Error, Result, check_frequency, check_positive};
 use crate::normal::Factor;
-use crate::trace::{Samples, for_each_block};
+use crate::trace::Samples;
 use basis::{Model, Sums, Unknowns, first_time, linear_unknowns, walk};
 
 /// Steps after which a fit that has not settled is given up.
@@ -286,16 +286,6 @@ fn check_orders(orders: &[usize]) -> Result<()> {
     Ok(())
 }
 
-fn check_finite<S: Samples + ?Sized>(samples: &S) -> Result<()> {
-    let mut bad = None;
-    for_each_block(samples, |start, block| {
-        if bad.is_none() && !block.iter().sum::<f64>().is_finite() {
-            bad = block.iter().position(|x| !x.is_finite()).map(|at| start + at);
-        }
-    });
-    bad.map_or(Ok(()), |index| Err(Error::NonFinite { parameter: "samples".into(), index }))
-}
-
 /// The fit of order 1 as that of a sine.
 fn single(fit: HarmonicFit) -> Result<SineFit> {
     let first =
@@ -377,7 +367,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
         if actual < minimum {
             return Err(Error::TooShort { parameter: "samples".into(), minimum, actual });
         }
-        check_finite(samples)?;
+        samples.check("samples")?;
         Ok(task)
     }
 

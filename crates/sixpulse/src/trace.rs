@@ -24,6 +24,21 @@ pub trait Samples {
     ///
     /// The caller keeps the range inside the record.
     fn read(&self, start: usize, out: &mut [f64]);
+    /// Refuses what a [`Trace`] refuses as samples; does nothing for records that have passed that door.
+    ///
+    /// # Errors
+    /// [`Error::NonFinite`]; [`Error::OutOfRange`] for a value beyond [`LARGEST_VALUE`].
+    fn check(&self, parameter: &str) -> Result<()> {
+        let mut checked = Ok(());
+        for_each_block(self, |start, block| {
+            // The second half finds the sample, for the message; the first is quick.
+            let good = block.iter().fold(true, |good, x| good & (x.abs() <= LARGEST_VALUE));
+            if !good && checked.is_ok() {
+                checked = check_values(parameter, start, block.iter().copied());
+            }
+        });
+        checked
+    }
 }
 
 impl Samples for [f64] {
@@ -190,8 +205,8 @@ impl RawSamples {
         }
         match self {
             Self::I16 { scale, offset, .. } => check_scaling(*scale, *offset),
-            Self::F32(v) => check_values(v.iter().map(|&x| f64::from(x))),
-            Self::F64(v) => check_values(v.iter().copied()),
+            Self::F32(v) => check_values("samples", 0, v.iter().map(|&x| f64::from(x))),
+            Self::F64(v) => check_values("samples", 0, v.iter().copied()),
         }
     }
 }
@@ -209,12 +224,13 @@ fn check_scaling(scale: f64, offset: f64) -> Result<()> {
     Ok(())
 }
 
-fn check_values(mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
+/// Refuses the first of the values, from index `start` on, that no record may hold.
+fn check_values(parameter: &str, start: usize, mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
     let bad = |x: f64| x.is_nan() || x.abs() > LARGEST_VALUE;
     let Some(index) = values.clone().position(bad) else { return Ok(()) };
     match values.nth(index) {
-        Some(x) if x.is_finite() => Err(Error::out_of_range("samples", "values within 1e9 in magnitude", x)),
-        _ => Err(Error::NonFinite { parameter: "samples".into(), index }),
+        Some(x) if x.is_finite() => Err(Error::out_of_range(parameter, "values within 1e9 in magnitude", x)),
+        _ => Err(Error::NonFinite { parameter: parameter.into(), index: start + index }),
     }
 }
 
@@ -390,6 +406,9 @@ impl Samples for Trace {
             }
             RawSamples::F64(v) => out.copy_from_slice(&v[range]),
         }
+    }
+    fn check(&self, _parameter: &str) -> Result<()> {
+        Ok(())
     }
 }
 
