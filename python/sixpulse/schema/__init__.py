@@ -16,6 +16,7 @@ import numpy as np
 
 from .._result import Result, fields_of
 from ..compare import INTERVENTIONS_VERSION, Interventions
+from ..errors import UnknownNameError
 from ..meter import MeterReading
 from ..planning import Plan
 from ..results import SCHEMA_VERSION, Examination, Points
@@ -42,7 +43,16 @@ def json_schema(document: str) -> dict[str, Any]:
     1
     >>> json_schema("interventions-1")["title"]
     'Interventions'
+
+    Raises
+    ------
+    UnknownNameError
+        For a document that is none of them.
     """
+    if document not in DOCUMENTS:
+        expected = ", ".join(DOCUMENTS)
+        message = f'document: expected one of {expected}, got "{document}"'
+        raise UnknownNameError(message, parameter="document", expected=expected, actual=document)
     result, version = DOCUMENTS[document]
     definitions: dict[str, Any] = {}
     root = _class_schema(result, definitions)
