@@ -7,9 +7,9 @@ PY := .venv/bin/python
 JOBS ?= 2
 MOVED := $(shell test "$$(cat .venv/.ready 2>/dev/null)" = "$$(pwd -P)" || echo yes)
 EXTENSION_SOURCES := Cargo.toml Cargo.lock pyproject.toml \
-    $(shell find crates -type f -not -path '*/tests/*' -not -path '*/benches/*' -not -path '*/fuzz/*')
+    $(shell find crates -type f -not -path '*/tests/*' -not -path '*/benches/*')
 
-.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel docs bench lock clean
+.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel sdist fuzz audit docs bench lock clean
 
 help:
 	@echo "make demo    examine the two bundled captures; reports in build/demo"
@@ -19,6 +19,9 @@ help:
 	@echo "make docs    API documentation of the crates, in target/doc; the site, in build/docs"
 	@echo "make bench   benchmarks"
 	@echo "make wheel   build a wheel and try it in an environment that has NumPy alone"
+	@echo "make sdist   build the source distribution and the wheel from it alone"
+	@echo "make fuzz    fuzz every reader and entry point, SECONDS=60 for each"
+	@echo "make audit   licences, sources and advisories of all crates (needs cargo-deny)"
 	@echo "make lock    resolve the pinned Python packages anew"
 	@echo "make clean   remove everything that was built"
 
@@ -80,6 +83,16 @@ check-core:
 
 wheel: .venv/.ready
 	sh tools/check_wheel.sh
+
+sdist: .venv/.ready
+	sh tools/check_sdist.sh
+
+SECONDS ?= 60
+fuzz:
+	sh tools/fuzz.sh $(SECONDS) $(TARGETS)
+
+audit:
+	cargo deny --locked check
 
 docs: setup
 	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features

@@ -23,7 +23,8 @@ impl PhaseTrack {
     /// A track from its knots: `cycles[i]` is the angle in cycles at `i * step_s`.
     ///
     /// # Errors
-    /// [`Error::OutOfRange`] for a step that is not above 0 or an angle that does not grow from knot to knot;
+    /// [`Error::OutOfRange`] for a step that is not above 0 or an angle that does not grow from knot to knot by a finite
+    /// frequency;
     /// [`Error::TooShort`] for fewer than two knots; [`Error::NonFinite`].
     pub fn new(step_s: f64, cycles: Vec<f64>) -> Result<Self> {
         crate::error::check_positive("step_s", step_s)?;
@@ -31,7 +32,8 @@ impl PhaseTrack {
         if cycles.len() < 2 {
             return Err(Error::TooShort { parameter: "cycles".into(), minimum: 2, actual: cycles.len() });
         }
-        match cycles.windows(2).find(|w| w[1] <= w[0]) {
+        // A growth that overflows is a frequency that no number holds.
+        match cycles.windows(2).find(|w| w[1] <= w[0] || !((w[1] - w[0]) / step_s).is_finite()) {
             Some(w) => Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", w[1] - w[0])),
             None => Ok(Self { step_s, cycles }),
         }

@@ -183,7 +183,8 @@ impl HighPass {
 ///
 /// # Errors
 /// [`Error::EmptyInput`], [`Error::NonFinite`], [`Error::TooShort`] (one sample) for the samples;
-/// [`Error::OutOfRange`], [`Error::AboveNyquist`] for the frequencies.
+/// [`Error::OutOfRange`] for a sample beyond [`crate::trace::LARGEST_VALUE`]; the same and [`Error::AboveNyquist`] for the
+/// frequencies.
 ///
 /// ```
 /// use sixpulse::coupling::{CouplingMethod, ac_couple};
@@ -194,6 +195,7 @@ impl HighPass {
 /// ```
 pub fn ac_couple(samples: &[f64], sample_rate_hz: f64, corner_hz: f64, method: CouplingMethod) -> Result<Vec<f64>> {
     check_samples("samples", samples)?;
+    samples.check("samples")?;
     match method {
         CouplingMethod::Causal => {
             let mut high_pass = HighPass::new(sample_rate_hz, corner_hz)?;

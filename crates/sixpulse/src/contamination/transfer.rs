@@ -393,7 +393,10 @@ pub(super) fn noise_level(values: &mut [f64], q: f64) -> f64 {
 
 /// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
 pub(super) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
-    let mut out = Vec::with_capacity(last.saturating_sub(first));
+    let bins = last.saturating_sub(first);
+    // A track far above the sample rate makes blocks wider than any spectrum.
+    let block = block.min(bins);
+    let mut out = Vec::with_capacity(bins);
     let mut scratch = Vec::with_capacity(2 * block);
     let mut at = first;
     while at < last {

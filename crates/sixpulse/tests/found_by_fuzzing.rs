@@ -1,0 +1,39 @@
+//! What fuzzing found (`fuzz/`), each kept as the least case that showed it.
+#![allow(clippy::unwrap_used, reason = "tests state expectations by unwrapping")]
+
+use sixpulse::angle::PhaseTrack;
+use sixpulse::contamination::{ContaminationVerdict, assess};
+use sixpulse::coupling::{CouplingMethod, ac_couple};
+use sixpulse::{Coupling, Role, Trace};
+
+fn trace(samples: &[f64], rate_hz: f64, role: Role) -> Trace {
+    Trace::from_f64(samples.to_vec(), rate_hz, Coupling::Dc, role).unwrap()
+}
+
+/// The blocks of the noise floor were as wide as two cycles of the track in bins: more than memory holds.
+#[test]
+fn a_track_far_above_the_sample_rate_convicts_nobody() {
+    let samples: Vec<f64> = (0..3000).map(|i| 14.0 + 0.1 * (f64::from(i) * 0.3).sin()).collect();
+    let (supply, circuit) = (trace(&samples, 10.0, Role::ChargingPost), trace(&samples, 10.0, Role::SpeedSensor));
+    for frequency_hz in [1e3, 1e9, 1e15, 1e18] {
+        let track = PhaseTrack::constant(frequency_hz, 300.0).unwrap();
+        assert_eq!(assess(&circuit, &supply, &track).verdict, ContaminationVerdict::Undetermined, "{frequency_hz}");
+    }
+}
+
+/// Knots whose growth overflows gave a track with an infinite frequency.
+#[test]
+fn a_track_without_a_finite_frequency_is_refused() {
+    let refused = PhaseTrack::new(5.9e-11, vec![0.0, f64::MAX]);
+    assert_eq!(refused.unwrap_err().code(), "out_of_range");
+}
+
+/// Sums of values near the largest double gave NaN.
+#[test]
+fn coupling_refuses_what_no_trace_may_hold() {
+    let samples: Vec<f64> = (0..13).map(|i| if i % 2 == 0 { 1e300 } else { -1e300 }).collect();
+    for method in [CouplingMethod::Causal, CouplingMethod::ZeroPhase] {
+        let refused = ac_couple(&samples, 1e3, 1e-5, method);
+        assert_eq!(refused.unwrap_err().code(), "out_of_range");
+    }
+}

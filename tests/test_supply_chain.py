@@ -1,0 +1,125 @@
+"""Where the parts come from: licences of the crates, provenance of the data, stored results against today's schemas."""
+
+import fnmatch
+import json
+import re
+import shutil
+import subprocess
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+import sixpulse
+
+ROOT = Path(__file__).parents[1]
+DATA = (".csv", ".npz", ".npy", ".wav", ".json", ".cir", ".parquet", ".txt")
+#: Text for tools and people, no data.
+NO_DATA = ("requirements/", "tools/", "docs/")
+
+
+def tracked() -> list[str]:
+    if shutil.which("git") is None or not (ROOT / ".git").exists():
+        pytest.skip("not a clone")
+    done = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return done.stdout.splitlines()
+
+
+def test_every_data_file_has_its_provenance() -> None:
+    patterns = re.findall(
+        r"`([^`\s]+/[^`\s]+)`",
+        "\n".join(
+            line.split("|")[1] for line in (ROOT / "PROVENANCE.md").read_text().splitlines() if line.startswith("| `")
+        ),
+    )
+    assert len(patterns) >= 8
+    files = [f for f in tracked() if f.endswith(DATA) and not f.startswith(NO_DATA)]
+    assert len(files) > 20
+    unnamed = [f for f in files if not any(fnmatch.fnmatch(f, pattern) for pattern in patterns)]
+    assert not unnamed, f"not in PROVENANCE.md: {unnamed}"
+    idle = [p for p in patterns if not any(fnmatch.fnmatch(f, p) for f in tracked())]
+    assert not idle, f"in PROVENANCE.md, but not there: {idle}"
+
+
+def allowed(expression: str, licences: set[str]) -> bool:
+    """Whether an SPDX expression can be met: one side of an OR, both of an AND."""
+    expression = expression.replace("/", " OR ")
+    either = re.split(r"\s+OR\s+(?![^(]*\))", expression)
+    if len(either) > 1:
+        return any(allowed(part, licences) for part in either)
+    both = re.split(r"\s+AND\s+(?![^(]*\))", expression)
+    if len(both) > 1:
+        return all(allowed(part, licences) for part in both)
+    inner = expression.strip()
+    if inner.startswith("(") and inner.endswith(")"):
+        return allowed(inner[1:-1], licences)
+    return inner in licences
+
+
+def test_an_expression_is_read_as_it_is_meant() -> None:
+    licences = {"MIT", "Unicode-3.0"}
+    assert allowed("MIT OR Apache-2.0", licences) and allowed("GPL-3.0/MIT", licences)
+    assert allowed("(Apache-2.0 OR MIT) AND Unicode-3.0", licences)
+    assert not allowed("(Apache-2.0 OR MIT) AND BSD-3-Clause", licences) and not allowed("GPL-3.0", licences)
+
+
+def metadata() -> dict[str, Any]:
+    if shutil.which("cargo") is None:
+        pytest.skip("no cargo")
+    command = ["cargo", "metadata", "--format-version", "1", "--locked", "--all-features"]
+    found: dict[str, Any] = json.loads(
+        subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    )
+    return found
+
+
+def test_licences_and_sources_of_all_crates() -> None:
+    licences = set(tomllib.loads((ROOT / "deny.toml").read_text())["licenses"]["allow"])
+    packages = metadata()["packages"]
+    assert len(packages) > 50
+    refused = [(p["name"], p["license"]) for p in packages if not allowed(p["license"] or "none", licences)]
+    assert not refused
+    # A path of the workspace, or a registry: nothing from a repository or an archive.
+    assert all(p["source"] is None or p["source"].startswith("registry+") for p in packages)
+
+
+def test_only_a_tool_of_the_tests_is_under_a_reciprocal_licence() -> None:
+    reciprocal = [p["name"] for p in metadata()["packages"] if p["license"] == "MPL-2.0"]
+    assert reciprocal == ["cbindgen"]  # generates the C header, linked into nothing
+
+
+STORED = sorted((ROOT / "tests/data/results").glob("*.json"))
+
+
+@pytest.mark.parametrize("path", STORED, ids=lambda p: p.stem)
+def test_stored_results_are_read_by_today_s_schema(path: Path) -> None:
+    """A layout's number stays while old documents stay valid; a change that breaks them raises it."""
+    document = path.stem
+    assert document in sixpulse.schema.DOCUMENTS, (
+        "a published layout has gone: keep its schema, or say so in CHANGELOG.md"
+    )
+    stored = json.loads(path.read_text())
+    jsonschema.Draft202012Validator(sixpulse.schema.json_schema(document)).validate(stored)
+
+
+def keys(value: object, path: str = "") -> set[str]:
+    if isinstance(value, dict):
+        return {f"{path}/{k}" for k in value} | {k for key, v in value.items() for k in keys(v, f"{path}/{key}")}
+    return {k for v in value for k in keys(v, f"{path}/*")} if isinstance(value, list) else set()
+
+
+def test_what_old_readers_look_for_is_still_there() -> None:
+    roles = {"post": "charging_post", "speed": "speed_sensor"}
+    before, after = (sixpulse.read(sixpulse.demo.path(name), roles=roles) for name in ("parked", "repaired"))
+    today = {
+        "examination-1": sixpulse.examine(before),
+        "interventions-1": sixpulse.compare_interventions(before, after),
+        "meter_reading-1": sixpulse.meter.reading(before["post"], meter=sixpulse.meter.TRUE_RMS_HANDHELD),
+    }
+    for document, result in today.items():
+        stored = json.loads((ROOT / "tests/data/results" / f"{document}.json").read_text())
+        # Lists of findings and the like may be shorter today: only names outside lists are held.
+        gone = {k for k in keys(stored) - keys(json.loads(result.to_json())) if "*" not in k}
+        assert not gone, f"{document}: {sorted(gone)}"
