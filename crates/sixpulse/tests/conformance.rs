@@ -21,7 +21,9 @@ use sixpulse::examine::{ExamineOptions, examine};
 use sixpulse::meter::{self, Meter};
 use sixpulse::monitor::{Channel, Chunk, Monitor, MonitorSettings};
 use sixpulse::spectrum::{self, Detrend, Welch, Window};
-use sixpulse::{Capture, Coupling, Error, Machine, Result, Role, Trace, cycle, envelope, level, quality, ripple, tone};
+use sixpulse::{
+    Capture, Coupling, Error, Machine, Result, Role, Trace, cycle, envelope, examine_many, level, quality, ripple, tone,
+};
 
 /// What a metric may be given; each metric takes from it what it declares.
 #[derive(Clone)]
@@ -224,7 +226,9 @@ fn whole(task: &Task) -> Result<Value> {
     let capture = task.post_and_circuit()?.with_engine_rpm(task.engine_rpm)?;
     let capture = capture.with_battery_temperature_c(task.temperature_c)?;
     let machine = Machine::new(Some(task.pole_pairs), Some(2.6), 6)?;
-    outcome(examine(&capture, &ExamineOptions { machine, electrical_hz: None })?)
+    // `examine` by way of `examine_many`, which calls it: both are held by one metric.
+    let options = ExamineOptions { machine, electrical_hz: None };
+    outcome(examine_many(std::slice::from_ref(&capture), &options, std::num::NonZeroUsize::MIN).remove(0)?)
 }
 
 fn spectra_by_order(task: &Task) -> Result<Value> {
@@ -488,7 +492,7 @@ const METRICS: &[Metric] = &[
     },
     Metric {
         name: "examination",
-        covers: &["examine::examine"],
+        covers: &["examine::examine", "many::examine_many"],
         inputs: &[PostInput, Circuit, Rate, EngineRpm, Temperature, PolePairs],
         minimum: 4,
         laws: &[],

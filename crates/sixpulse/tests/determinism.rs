@@ -8,7 +8,8 @@ use common::{Post, Random};
 use rustfft::num_complex::Complex64;
 use sixpulse::examine::{ExamineOptions, examine};
 use sixpulse::spectrum::{Detrend, Welch, Window, auto_spectrum};
-use sixpulse::{Capture, Coupling, Role, Trace};
+use sixpulse::{Capture, Coupling, Role, Trace, examine_many};
+use std::num::NonZeroUsize;
 
 fn capture(seed: u64) -> Capture {
     let mut random = Random::new(seed);
@@ -39,6 +40,13 @@ fn eight_threads_give_what_one_gives_to_the_last_bit() {
             });
         }
     });
+}
+
+#[test]
+fn many_captures_on_many_threads_give_what_one_thread_gives() {
+    let captures: Vec<Capture> = (0..5).map(capture).collect();
+    let with = |threads| examine_many(&captures, &ExamineOptions::default(), NonZeroUsize::new(threads).unwrap());
+    assert_eq!(with(1), with(4));
 }
 
 /// The planner takes the processor's widest vectors; its scalar planner computes the same sums in another order.
