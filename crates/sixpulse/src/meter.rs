@@ -275,7 +275,8 @@ impl LowPass {
     fn new(corner_hz: f64, sample_rate_hz: f64) -> Self {
         let wt = TAU * corner_hz / sample_rate_hz;
         let a = (-wt).exp();
-        let mean = -(-wt).exp_m1() / wt;
+        // A corner so far below the rate that their ratio vanishes follows nothing at all.
+        let mean = if wt > 0.0 { -(-wt).exp_m1() / wt } else { 1.0 };
         Self { a, b0: 1.0 - mean, b1: mean - a, last: 0.0, state: 0.0 }
     }
 

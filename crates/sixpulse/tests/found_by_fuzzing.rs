@@ -4,6 +4,7 @@
 use sixpulse::angle::PhaseTrack;
 use sixpulse::contamination::{ContaminationVerdict, assess};
 use sixpulse::coupling::{CouplingMethod, ac_couple};
+use sixpulse::meter::{self, Meter, Response};
 use sixpulse::{Coupling, Role, Trace};
 
 fn trace(samples: &[f64], rate_hz: f64, role: Role) -> Trace {
@@ -36,4 +37,14 @@ fn coupling_refuses_what_no_trace_may_hold() {
         let refused = ac_couple(&samples, 1e3, 1e-5, method);
         assert_eq!(refused.unwrap_err().code(), "out_of_range");
     }
+}
+
+/// The ratio of corner and rate vanished, and the filter's weights were 0 / 0.
+#[test]
+fn a_meter_with_a_corner_of_next_to_nothing_reads_a_number() {
+    let samples: Vec<f64> = (0..200).map(|i| 14.0 + f64::from(i % 7)).collect();
+    let supply = trace(&samples, 1e7, Role::ChargingPost);
+    let meter = Meter::new(Response::TrueRms, 20e3, 5e-324, 1e-3).unwrap();
+    let reading = meter::read(&supply, &meter).unwrap();
+    assert!(reading.rms_v.is_finite() && reading.unrounded_v.is_finite() && reading.unrounded_v_std.is_finite());
 }
