@@ -23,6 +23,8 @@ const FEWEST_FRAMES: f64 = 16.0;
 const RINGING_HZ: f64 = 4_000.0;
 /// The level below which nine tenths to ninety-nine hundredths of white noise stay, in medians of its power.
 const NOISE_TOP: f32 = 6.0;
+/// Frames, spread over the record, from which the median of the noise is taken at most: those of 16 s.
+const MOST_FLOOR_FRAMES: usize = 4096;
 /// Cost of a step of a path by one bin (the most in a frame: 1/16 octave in 4 ms covers 5 % irregularity at 60 Hz),
 /// against the mean power of the strongest bins: a path runs straight where nothing shows.
 const TURN_COST: f32 = 0.02;
@@ -98,14 +100,22 @@ fn halve(x: &[f32]) -> Vec<f32> {
         let i = (2 * k + 1).abs();
         x[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
     };
-    let mut odd: Vec<f32> = Vec::with_capacity(count + 2 * reach);
-    odd.extend((-(reach as isize)..0).map(at));
-    odd.extend(x.chunks_exact(2).map(|pair| pair[1]));
-    odd.extend((count as isize..(count + reach) as isize).map(at));
     let mut out = vec![0.0; count];
-    widest(HalfBand { x, odd: &odd, out: &mut out });
+    let mut odd: Vec<f32> = Vec::with_capacity(HALVED_AT_ONCE + 2 * reach);
+    for (part, out) in out.chunks_mut(HALVED_AT_ONCE).enumerate() {
+        let start = part * HALVED_AT_ONCE;
+        let (first, last) = (start.saturating_sub(reach), count.min(start + out.len() + reach));
+        odd.clear();
+        odd.extend((start as isize - reach as isize..0).map(at));
+        odd.extend(x[2 * first..2 * last].chunks_exact(2).map(|pair| pair[1]));
+        odd.extend((last as isize..(start + out.len() + reach) as isize).map(at));
+        widest(HalfBand { x: &x[2 * start..], odd: &odd, out });
+    }
     out
 }
+
+/// Samples after halving that are made together.
+const HALVED_AT_ONCE: usize = 2048;
 
 /// Half of each even sample, and the weighted odd ones about it (six more than there are at either end).
 struct HalfBand<'a> {
@@ -145,7 +155,7 @@ fn add_products(sums: &mut [f32; LANES], x: &[f32; LANES], weights: &[f32; LANES
 }
 
 /// A windowed complex sinusoid; filled up with zeros to whole lanes.
-struct Kernel {
+pub(super) struct Kernel {
     length: usize,
     cos: Vec<f32>,
     sin: Vec<f32>,
@@ -225,8 +235,9 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    /// The record has its level removed.
-    pub(super) fn new(pyramid: &Pyramid<'_>) -> Self {
+    /// The record has its level removed. `kernels` is empty for the first picture of a record; the next ones, which have
+    /// the same bins, find in it what the first one made.
+    pub(super) fn new(pyramid: &Pyramid<'_>, kernels: &mut Vec<Kernel>) -> Self {
         let sample_rate_hz = pyramid.sample_rate_hz;
         let duration_s = pyramid.samples.len() as f64 / sample_rate_hz;
         // A window must fit into the record.
@@ -240,18 +251,21 @@ impl Picture {
         let first_s = 0.5 * (duration_s - (frames - 1) as f64 * hop_s);
         let mut picture = Self { power: vec![0.0; frames * bins_hz.len()], bins_hz, hop_s, first_s, frames };
         for b in 0..picture.bins_hz.len() {
-            picture.fill_bin(b, pyramid);
+            picture.fill_bin(b, pyramid, kernels);
         }
         picture.remove_floor();
         picture
     }
 
-    fn fill_bin(&mut self, b: usize, pyramid: &Pyramid<'_>) {
+    fn fill_bin(&mut self, b: usize, pyramid: &Pyramid<'_>, kernels: &mut Vec<Kernel>) {
         let (rate, x) = pyramid.level_for(self.bins_hz[b]);
-        let kernel = Kernel::new(self.bins_hz[b] / rate, x.len());
+        if kernels.len() == b {
+            kernels.push(Kernel::new(self.bins_hz[b] / rate, x.len()));
+        }
+        let kernel = &kernels[b];
         let bins = self.bins_hz.len();
         let (first, hop) = (self.first_s * rate, self.hop_s * rate);
-        widest(Column { x, kernel: &kernel, first, hop, power: &mut self.power[b..], bins });
+        widest(Column { x, kernel, first, hop, power: &mut self.power[b..], bins });
     }
 
     /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency. A path may
@@ -260,8 +274,14 @@ impl Picture {
     fn remove_floor(&mut self) {
         let bins = self.bins_hz.len();
         let per_hz: Vec<f32> = self.bins_hz.iter().map(|hz| 1.0 / *hz as f32).collect();
-        let mut density: Vec<f32> =
-            self.power.chunks(bins).flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w)).collect();
+        // The median of as many frames is known well enough.
+        let every = self.frames.div_ceil(MOST_FLOOR_FRAMES);
+        let mut density: Vec<f32> = self
+            .power
+            .chunks(bins)
+            .step_by(every)
+            .flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w))
+            .collect();
         let middle = density.len() / 2;
         let (_, median, _) = density.select_nth_unstable_by(middle, f32::total_cmp);
         let floor = NOISE_TOP * *median;

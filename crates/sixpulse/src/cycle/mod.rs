@@ -238,12 +238,13 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
+    let mut kernels = Vec::new();
     for rank in 0..SEARCHES {
         if search.len() < 64 {
             break;
         }
         let pyramid = lines::Pyramid::new(&search, search_rate_hz);
-        let path = lines::Picture::new(&pyramid).strongest_path();
+        let path = lines::Picture::new(&pyramid, &mut kernels).strongest_path();
         if rank == 0 {
             strongest = path.power;
         }

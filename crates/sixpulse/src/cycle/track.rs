@@ -30,7 +30,7 @@ pub(super) fn follow(record: &Pyramid<'_>, path: &LinePath) -> Result<PhaseTrack
     let mut track = integrate(path, record.last_s())?;
     let (sample_rate_hz, samples) = record.level_of(FOLLOWED_SAMPLES, track.mean_hz());
     for _ in 0..2 {
-        track = AtRest::new(samples, sample_rate_hz, &track).corrected(&track)?;
+        track = AtRest::new(samples, sample_rate_hz, &track).corrected()?;
     }
     Ok(track)
 }
@@ -60,21 +60,29 @@ fn frequency_at(path: &LinePath, time_s: f64) -> f64 {
 /// Fewest samples of a piece of the track through which a phasor is carried from sample to sample.
 const FEWEST_CARRIED: usize = 6;
 
-/// The record turned back by a track, so that its line stands still.
-struct AtRest {
+/// The record turned back by a track, so that its line stands still: as much of it as a window needs.
+struct AtRest<'a> {
+    samples: &'a [f32],
     sample_rate_hz: f64,
+    track: &'a PhaseTrack,
+    /// Values from sample `from` on.
     values: Vec<Complex64>,
+    from: usize,
+    /// Pieces of the track that were turned back.
+    pieces: usize,
 }
 
-impl AtRest {
-    fn new(samples: &[f32], sample_rate_hz: f64, track: &PhaseTrack) -> Self {
-        let mut values = Vec::with_capacity(samples.len());
-        turned_back(samples, sample_rate_hz, track, |y| values.push(y));
-        Self { sample_rate_hz, values }
+/// Values before the window that are kept until so many have gathered.
+const MOST_BEHIND: usize = 1 << 14;
+
+impl<'a> AtRest<'a> {
+    fn new(samples: &'a [f32], sample_rate_hz: f64, track: &'a PhaseTrack) -> Self {
+        Self { samples, sample_rate_hz, track, values: Vec::new(), from: 0, pieces: 0 }
     }
 
-    /// The track by which this was turned, with the phase added that is left.
-    fn corrected(&self, track: &PhaseTrack) -> Result<PhaseTrack> {
+    /// The track with the phase added that is left.
+    fn corrected(mut self) -> Result<PhaseTrack> {
+        let track = self.track;
         let (first, last) = (track.knots()[0], track.knots()[track.knots().len() - 1]);
         let hops = (last - first).floor().max(1.0) as usize;
         let (mut times, mut values) = (Vec::with_capacity(hops), Vec::with_capacity(hops));
@@ -82,7 +90,7 @@ impl AtRest {
             let time_s = track.time_at(first + k as f64 + 0.5);
             let half = 0.5 * WINDOW_CYCLES * self.sample_rate_hz / track.hz_at(time_s);
             times.push(time_s);
-            values.push(windowed_mean(&self.values, time_s * self.sample_rate_hz, half));
+            values.push(self.windowed_mean(time_s * self.sample_rate_hz, half));
         }
         let (times, cycles) = unwrapped(&times, &values);
         if times.is_empty() {
@@ -90,50 +98,62 @@ impl AtRest {
         }
         add_phase(track, &times, &cycles)
     }
-}
 
-/// Yields the samples turned back by the track, in order.
-fn turned_back(samples: &[f32], sample_rate_hz: f64, track: &PhaseTrack, mut visit: impl FnMut(Complex64)) {
-    let knots = track.knots();
-    let per_knot = track.step_s() * sample_rate_hz;
-    let mut from = 0;
-    for (k, pair) in knots.windows(2).enumerate() {
-        // Up to the piece's end; the last piece goes on to the end of the record.
-        let last = k + 2 == knots.len();
-        let to = if last { samples.len() } else { (((k + 1) as f64 * per_knot).ceil() as usize).min(samples.len()) };
-        if to <= from {
-            continue;
-        }
-        let per_sample = (pair[1] - pair[0]) / per_knot;
-        let angle = |i: usize| -2.0 * PI * (pair[0] + (i as f64 - k as f64 * per_knot) * per_sample);
-        if to - from < FEWEST_CARRIED {
-            (from..to).for_each(|i| visit(Complex64::from_polar(f64::from(samples[i]), angle(i))));
+    /// Turns the next piece of the track back; the last one goes on to the end of the record.
+    fn turn_piece(&mut self) {
+        let knots = self.track.knots();
+        let per_knot = self.track.step_s() * self.sample_rate_hz;
+        let (k, from) = (self.pieces, self.from + self.values.len());
+        self.pieces += 1;
+        let end = if k + 2 == knots.len() { self.samples.len() } else { ((k + 1) as f64 * per_knot).ceil() as usize };
+        let Some(here) = self.samples.get(from..end.min(self.samples.len())).filter(|x| !x.is_empty()) else { return };
+        let per_sample = (knots[k + 1] - knots[k]) / per_knot;
+        let angle = |i: usize| -2.0 * PI * (knots[k] + (i as f64 - k as f64 * per_knot) * per_sample);
+        if here.len() < FEWEST_CARRIED {
+            let turned = here.iter().enumerate().map(|(i, x)| Complex64::from_polar(f64::from(*x), angle(from + i)));
+            self.values.extend(turned);
         } else {
             let (mut phasor, step) = (Complex64::cis(angle(from)), Complex64::cis(-2.0 * PI * per_sample));
-            for x in &samples[from..to] {
-                visit(phasor * f64::from(*x));
+            self.values.extend(here.iter().map(|x| {
+                let turned = phasor * f64::from(*x);
                 phasor *= step;
-            }
+                turned
+            }));
         }
-        from = to;
     }
-}
 
-/// Hann-weighted mean of the values within `half` of `centre` (both in samples).
-fn windowed_mean(x: &[Complex64], centre: f64, half: f64) -> Complex64 {
-    let from = (centre - half).ceil().max(0.0) as usize;
-    let to = ((centre + half).floor().max(0.0) as usize).min(x.len() - 1);
-    let (mut sum, mut weight) = (Complex64::ZERO, 0.0);
-    // The cosine follows by recurrence.
-    let mut turn = Complex64::cis(PI * (from as f64 - centre) / half);
-    let step = Complex64::cis(PI / half);
-    for x in x.get(from..=to).unwrap_or_default() {
-        let w = 1.0 + turn.re;
-        turn *= step;
-        sum += w * x;
-        weight += w;
+    /// Hann-weighted mean of the values within `half` of `centre` (both in samples); centres grow from call to call.
+    fn windowed_mean(&mut self, centre: f64, half: f64) -> Complex64 {
+        let from = (centre - half).ceil().max(0.0) as usize;
+        let to = ((centre + half).floor().max(0.0) as usize).min(self.samples.len() - 1);
+        while self.from + self.values.len() <= to && self.pieces + 1 < self.track.knots().len() {
+            self.turn_piece();
+        }
+        let (mut sum, mut weight) = (Complex64::ZERO, 0.0);
+        // The cosine follows by recurrence.
+        let mut turn = Complex64::cis(PI * (from as f64 - centre) / half);
+        let step = Complex64::cis(PI / half);
+        let range = from.checked_sub(self.from).zip(to.checked_sub(self.from));
+        let within = range.and_then(|(first, last)| self.values.get(first..=last));
+        for x in within.unwrap_or_default() {
+            let w = 1.0 + turn.re;
+            turn *= step;
+            sum += w * x;
+            weight += w;
+        }
+        self.forget_before(from);
+        if weight > 0.0 { sum / weight } else { Complex64::ZERO }
     }
-    if weight > 0.0 { sum / weight } else { Complex64::ZERO }
+
+    /// Forgets most of what lies before the window; not all, for where the speed falls the next window may begin earlier.
+    fn forget_before(&mut self, from: usize) {
+        let behind = from.saturating_sub(self.from);
+        if behind > MOST_BEHIND {
+            let gone = behind - MOST_BEHIND / 2;
+            self.values.drain(..gone);
+            self.from += gone;
+        }
+    }
 }
 
 /// Times and phases in cycles without jumps, of the points at which the line is strong enough to have a phase.
