@@ -1,6 +1,6 @@
 //! Transform plans and windows, made once in a thread and kept for the captures that follow.
 
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::rc::Rc;
@@ -11,9 +11,18 @@ const MOST_KEPT: usize = 1 << 19;
 
 /// Each length has a planner of its own: one that has planned others would start from their parts where it can, and the
 /// last bits of a transform would depend on what the thread examined before.
+struct Planners<T: FftNum>(Vec<(usize, RealFftPlanner<T>)>);
+
+impl<T: FftNum> Default for Planners<T> {
+    fn default() -> Self {
+        Self(Vec::new())
+    }
+}
+
 #[derive(Default)]
 struct Plans {
-    planners: Vec<(usize, RealFftPlanner<f64>)>,
+    planners: Planners<f64>,
+    single: Planners<f32>,
     windows: Vec<Rc<[f64]>>,
 }
 
@@ -21,25 +30,27 @@ thread_local! {
     static PLANS: RefCell<Plans> = RefCell::default();
 }
 
-impl Plans {
+impl<T: FftNum> Planners<T> {
     fn planned(&self) -> usize {
-        self.planners.iter().map(|(length, _)| length).sum()
+        self.0.iter().map(|(length, _)| length).sum()
     }
 
     /// What `plan` takes from the planner of that length.
-    fn with<T>(&mut self, length: usize, plan: impl FnOnce(&mut RealFftPlanner<f64>) -> T) -> T {
-        if let Some((_, planner)) = self.planners.iter_mut().find(|(planned, _)| *planned == length) {
+    fn with<P>(&mut self, length: usize, plan: impl FnOnce(&mut RealFftPlanner<T>) -> P) -> P {
+        if let Some((_, planner)) = self.0.iter_mut().find(|(planned, _)| *planned == length) {
             return plan(planner);
         }
         if self.planned() + length > MOST_KEPT {
-            self.planners.clear();
+            self.0.clear();
         }
         let mut planner = RealFftPlanner::new();
         let made = plan(&mut planner);
-        self.planners.push((length, planner));
+        self.0.push((length, planner));
         made
     }
+}
 
+impl Plans {
     fn window(&mut self, length: usize) -> Rc<[f64]> {
         if let Some(found) = self.windows.iter().find(|w| w.len() == length) {
             return found.clone();
@@ -55,12 +66,17 @@ impl Plans {
 
 /// Plan of a transform from `length` real samples.
 pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
-    PLANS.with_borrow_mut(|p| p.with(length, |planner| planner.plan_fft_forward(length)))
+    PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_forward(length)))
+}
+
+/// Plan of a transform in single precision from `length` real samples.
+pub(crate) fn forward_single(length: usize) -> Arc<dyn RealToComplex<f32>> {
+    PLANS.with_borrow_mut(|p| p.single.with(length, |planner| planner.plan_fft_forward(length)))
 }
 
 /// Plan of a transform back to `length` real samples.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
-    PLANS.with_borrow_mut(|p| p.with(length, |planner| planner.plan_fft_inverse(length)))
+    PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_inverse(length)))
 }
 
 /// Periodic Hann window.

@@ -1,9 +1,10 @@
 //! The transfer order by order, and the coherence at each order.
 
-use super::transfer::{Fit, Group};
-use crate::spectrum::{Coherence, Welch, coherence, coherence_significance};
+use super::transfer::{Fit, Group, Line};
+use crate::spectrum::{Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
-use crate::transforms::smooth_length;
+use crate::transforms::{self, smooth_length, smooth_length_from};
+use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Cycles in a segment of the coherence estimate: order lines lie four bins apart.
@@ -39,7 +40,8 @@ pub struct OrderTransfer {
     pub gain_std: f64,
     /// Phase of the circuit against the supply, radians; negative lags.
     pub phase_rad: f64,
-    /// Delay that the phase means, seconds, of all that differ by whole periods the one nearest to the common delay:
+    /// Delay that the phase means, seconds, of all that differ by whole periods the one nearest to what the common path
+    /// delays at this frequency (a first-order path of time constant `d` by `atan(2 pi f d) / (2 pi f)`):
     /// `-(phase - polarity) / (2 pi f)`.
     pub delay_s: f64,
     /// Standard uncertainty of it, seconds; at most that of a phase of which nothing is known.
@@ -62,21 +64,21 @@ pub(super) fn orders(
     electrical_hz: f64,
     agrees: impl Fn(&Group) -> bool,
 ) -> Vec<OrderTransfer> {
-    let shared = order_coherence(supply, circuit, electrical_hz);
+    let highest = fit.groups.last().map_or(1, |g| g.line.order);
+    let shared = Shared::new(supply, circuit, electrical_hz, highest);
     let groups = fit.groups.iter().filter(|g| g.line.order > 0);
     groups.map(|g| order(g, fit, shared.as_ref(), agrees(g))).collect()
 }
 
-fn order(group: &Group, fit: &Fit, shared: Option<&Coherence>, agrees: bool) -> OrderTransfer {
+fn order(group: &Group, fit: &Fit, shared: Option<&Shared>, agrees: bool) -> OrderTransfer {
     let line = &group.line;
     let angular = 2.0 * PI * line.frequency_hz;
     let phase_rad = line.transfer.arg();
     let upright = if fit.model.gain < 0.0 { (-line.transfer).arg() } else { phase_rad };
-    let common = fit.model.delay_s;
-    let turns = ((common * angular + upright) / (2.0 * PI)).round();
+    let turns = ((fit.model.lag_rad(line.frequency_hz) + upright) / (2.0 * PI)).round();
     let gain = line.transfer.norm();
     let each = line.std / std::f64::consts::SQRT_2;
-    let coherence = shared.map(|c| at_frequency(c, line.frequency_hz));
+    let coherence = shared.map(|c| c.at(line));
     OrderTransfer {
         order: line.order,
         frequency_hz: line.frequency_hz,
@@ -94,19 +96,124 @@ fn order(group: &Group, fit: &Fit, shared: Option<&Coherence>, agrees: bool) -> 
     }
 }
 
-/// Welch's coherence with segments of a few cycles (Hann, half overlapping); `None` for fewer than [`SEGMENTS`].
-fn order_coherence(supply: &Trace, circuit: &Trace, electrical_hz: f64) -> Option<Coherence> {
-    let rate = supply.sample_rate_hz();
-    let length = smooth_length((CYCLES * rate / electrical_hz).ceil() as usize);
-    let welch = Welch::hann(length).ok()?;
-    if welch.segments(supply.len()) < SEGMENTS {
-        return None;
-    }
-    coherence(supply, circuit, rate, &welch).ok()
+/// Coherence of the two traces at the orders.
+struct Shared {
+    coherence: Vec<f64>,
+    /// Hertz from one value to the next.
+    step_hz: f64,
+    /// Whether the values are those of the orders, from order 0 on, and not of every bin.
+    by_order: bool,
+    effective_averages: f64,
 }
 
-/// The coherence at the bin nearest to a frequency.
-fn at_frequency(shared: &Coherence, frequency_hz: f64) -> f64 {
-    let step = shared.frequencies_hz.get(1).copied().unwrap_or(1.0);
-    shared.coherence.get((frequency_hz / step).round() as usize).copied().unwrap_or(0.0)
+/// Part of a bin by which an order may miss the bin that stands for it.
+const NEAR_BIN: f64 = 0.5;
+
+impl Shared {
+    /// Welch's coherence with segments of a few cycles (Hann, half overlapping); `None` for fewer than [`SEGMENTS`].
+    fn new(supply: &Trace, circuit: &Trace, electrical_hz: f64, highest: u32) -> Option<Self> {
+        let rate = supply.sample_rate_hz();
+        let in_cycle = rate / electrical_hz;
+        let misses = |cycle: usize| CYCLES * f64::from(highest) * (cycle as f64 / in_cycle - 1.0).abs();
+        let nearest = in_cycle.round().max(2.0) as usize;
+        // A length that transforms quickly, where one is near enough.
+        let quick = [smooth_length(nearest), smooth_length_from(nearest)].into_iter().find(|c| misses(*c) <= NEAR_BIN);
+        let cycle = quick.unwrap_or(nearest);
+        if misses(cycle) <= NEAR_BIN {
+            return Self::folded(supply, circuit, cycle);
+        }
+        let welch = Welch::hann(smooth_length((CYCLES * in_cycle).ceil() as usize)).ok()?;
+        if welch.segments(supply.len()) < SEGMENTS {
+            return None;
+        }
+        let all = coherence(supply, circuit, rate, &welch).ok()?;
+        let step_hz = all.frequencies_hz.get(1).copied().unwrap_or(1.0);
+        Some(Self { coherence: all.coherence, step_hz, by_order: false, effective_averages: all.effective_averages })
+    }
+
+    /// The same estimate at every [`CYCLES`]-th bin alone, which is where the orders lie for segments of whole cycles of
+    /// `cycle` samples: the windowed segment's cycles laid on one another have these bins for their transform. A constant
+    /// has no part in them (a Hann window's transform ends at its first bin).
+    fn folded(supply: &Trace, circuit: &Trace, cycle: usize) -> Option<Self> {
+        let length = CYCLES as usize * cycle;
+        let welch = Welch::hann(length).ok()?;
+        let count = welch.segments(supply.len().min(circuit.len()));
+        if count < SEGMENTS {
+            return None;
+        }
+        let (mut x, mut y) = (Folded::new(supply, cycle), Folded::new(circuit, cycle));
+        let bins = cycle / 2 + 1;
+        let mut sums = vec![(0.0, 0.0, Complex64::default()); bins];
+        for start in (0..count).map(|k| k * (length - length / 2)) {
+            let (x, y) = (x.transform(start), y.transform(start));
+            for ((xx, yy, xy), (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
+                *xx += x.norm_sqr();
+                *yy += y.norm_sqr();
+                *xy += x.conj() * y;
+            }
+        }
+        let strongest = sums.iter().skip(1).fold((0.0_f64, 0.0_f64), |m, s| (m.0.max(s.0), m.1.max(s.1)));
+        let of = |(xx, yy, xy): &(f64, f64, Complex64)| {
+            let clear = *xx > ROUNDING * strongest.0 && *yy > ROUNDING * strongest.1;
+            if clear { (xy.norm_sqr() / (xx * yy)).min(1.0) } else { 0.0 }
+        };
+        Some(Self {
+            coherence: sums.iter().map(of).collect(),
+            step_hz: 0.0,
+            by_order: true,
+            effective_averages: welch.effective_averages(count),
+        })
+    }
+
+    /// At the bin nearest to an order.
+    fn at(&self, line: &Line) -> f64 {
+        let bin = if self.by_order { line.order as usize } else { (line.frequency_hz / self.step_hz).round() as usize };
+        self.coherence.get(bin).copied().unwrap_or(0.0)
+    }
+}
+
+/// Part of a record's strongest order below which an order holds rounding.
+const ROUNDING: f64 = 1e-24;
+
+/// A trace's windowed segments with their cycles laid on one another.
+struct Folded<'a> {
+    trace: &'a Trace,
+    level_v: f64,
+    window: std::rc::Rc<[f64]>,
+    plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
+    values: Vec<f64>,
+    cycle: Vec<f64>,
+    spectrum: Vec<Complex64>,
+    scratch: Vec<Complex64>,
+}
+
+impl<'a> Folded<'a> {
+    fn new(trace: &'a Trace, cycle: usize) -> Self {
+        let plan = transforms::forward(cycle);
+        let mut first = [0.0];
+        trace.read(0, &mut first);
+        Self {
+            trace,
+            level_v: first[0],
+            window: transforms::hann(CYCLES as usize * cycle),
+            values: vec![0.0; CYCLES as usize * cycle],
+            cycle: plan.make_input_vec(),
+            spectrum: plan.make_output_vec(),
+            scratch: plan.make_scratch_vec(),
+            plan,
+        }
+    }
+
+    fn transform(&mut self, start: usize) -> &[Complex64] {
+        self.trace.read(start, &mut self.values);
+        self.cycle.fill(0.0);
+        let length = self.cycle.len();
+        for (values, window) in self.values.chunks_exact(length).zip(self.window.chunks_exact(length)) {
+            let each = self.cycle.iter_mut().zip(values.iter().zip(window));
+            each.for_each(|(sum, (x, w))| *sum += (x - self.level_v) * w);
+        }
+        // The lengths are those the plan made, the only thing it can refuse.
+        let _ = self.plan.process_with_scratch(&mut self.cycle, &mut self.spectrum, &mut self.scratch);
+        &self.spectrum
+    }
 }

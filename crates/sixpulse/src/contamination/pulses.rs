@@ -34,6 +34,22 @@ impl Extremes {
         Self { low: least, high: high.into_iter().fold(f64::NEG_INFINITY, f64::max) }
     }
 
+    /// The same of stored values: twice as many side by side, and nothing to widen.
+    fn of_stored(values: &[f32]) -> Self {
+        const LANES: usize = 8;
+        let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+        let (sets, rest) = values.as_chunks::<LANES>();
+        for set in sets {
+            for ((low, high), v) in low.iter_mut().zip(&mut high).zip(set) {
+                *low = if *v < *low { *v } else { *low };
+                *high = if *v > *high { *v } else { *high };
+            }
+        }
+        let least = low.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
+        let most = high.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
+        Self { low: f64::from(least), high: f64::from(most) }
+    }
+
     fn join(self, other: Self) -> Self {
         Self { low: self.low.min(other.low), high: self.high.max(other.high) }
     }
@@ -154,11 +170,10 @@ pub(super) struct Record<'a> {
 
 impl<'a> Record<'a> {
     pub(super) fn new(own: &'a [f32], ripple: &'a [f32], level_v: f64, sample_rate_hz: f64) -> Self {
-        let of = |part: &[f32]| Extremes::of(part.iter().map(|v| f64::from(*v)));
-        let mut of_ripple = ripple.chunks(STRETCH).map(of);
+        let mut of_ripple = ripple.chunks(STRETCH).map(Extremes::of_stored);
         let silent = Extremes { low: 0.0, high: 0.0 };
         let stretches: Vec<(Extremes, Extremes)> =
-            own.chunks(STRETCH).map(|own| (of(own), of_ripple.next().unwrap_or(silent))).collect();
+            own.chunks(STRETCH).map(|own| (Extremes::of_stored(own), of_ripple.next().unwrap_or(silent))).collect();
         let none = (Extremes::NONE, Extremes::NONE);
         let joined = |group: &[(Extremes, Extremes)]| group.iter().fold(none, |a, b| (a.0.join(b.0), a.1.join(b.1)));
         let groups = stretches.chunks(GROUP).map(joined).collect();

@@ -80,8 +80,8 @@ enum Pass {
 
 /// The path of the ripple as a filter on samples.
 enum DelayFilter {
-    /// Taps applied to samples `i - shift - taps.len() / 2 ..`.
-    Taps { shift: isize, taps: Vec<f64>, window: Vec<f64> },
+    /// Taps applied to samples `i - shift - taps.len() / 2 ..`. Single precision: the ripple is kept so.
+    Taps { shift: isize, taps: Vec<f32>, wide: Vec<f64>, window: Vec<f32> },
     /// First-order low-pass by the bilinear rule, `y = (1 - 2 a) y' + a (x + x')`; `pass` says what of it is wanted.
     Pole { a: f64, before: f64, state: f64, pass: Pass },
 }
@@ -92,15 +92,17 @@ impl DelayFilter {
         let part = delay_samples - whole;
         let shift = whole as isize;
         match path {
-            Path::InterpolatedDelay => Self::taps(shift, vec![part, 1.0 - part]),
-            Path::Delay => Self::taps(shift, fractional_delay(part)),
+            Path::InterpolatedDelay => Self::taps(shift, &[part, 1.0 - part]),
+            Path::Delay => Self::taps(shift, &fractional_delay(part)),
             Path::FirstOrderLag => Self::pole(delay_samples, Pass::Low),
             Path::FirstOrderHighPass => Self::pole(delay_samples, Pass::High),
         }
     }
 
-    fn taps(shift: isize, taps: Vec<f64>) -> Self {
-        Self::Taps { shift, window: Vec::with_capacity(BLOCK + taps.len()), taps }
+    fn taps(shift: isize, taps: &[f64]) -> Self {
+        let length = BLOCK + taps.len();
+        let taps = taps.iter().map(|t| *t as f32).collect();
+        Self::Taps { shift, taps, wide: Vec::with_capacity(length), window: Vec::with_capacity(length) }
     }
 
     fn pole(time_constant_samples: f64, pass: Pass) -> Self {
@@ -121,38 +123,32 @@ impl DelayFilter {
                     };
                 }
             }
-            Self::Taps { shift, taps, window } => {
+            Self::Taps { shift, taps, wide, window } => {
                 let half = taps.len() / 2;
-                window.resize(out.len() + taps.len() - 1, 0.0);
-                read_clamped(samples, start as isize - *shift - half as isize, window);
-                window.iter_mut().for_each(|x| *x -= mean);
+                wide.resize(out.len() + taps.len() - 1, 0.0);
+                read_clamped(samples, start as isize - *shift - half as isize, wide);
+                window.clear();
+                window.extend(wide.iter().map(|x| (x - mean) as f32));
                 convolve(window, taps, out);
             }
         }
     }
 }
 
-/// `out[i]` = sum of `taps[j] window[i + j]`; the long filter several outputs side by side, in registers.
-fn convolve(window: &[f64], taps: &[f64], out: &mut [f64]) {
-    const LANES: usize = 4;
-    const REACH: usize = 2 * HALF + LANES - 1;
-    let mut done = 0;
-    if let Ok(taps) = <&[f64; 2 * HALF]>::try_from(taps) {
-        let (sets, _) = out.as_chunks_mut::<LANES>();
-        for (sums, reach) in sets.iter_mut().zip(window.windows(REACH).step_by(LANES)) {
-            let Ok(reach) = <&[f64; REACH]>::try_from(reach) else { break };
-            let mut lanes = [0.0; LANES];
-            for (j, tap) in taps.iter().enumerate() {
-                for (lane, sum) in lanes.iter_mut().enumerate() {
-                    *sum += tap * reach[j + lane];
-                }
-            }
-            *sums = lanes;
-            done += LANES;
+/// `out[i]` = sum of `taps[j] window[i + j]`, several outputs side by side in registers.
+fn convolve(window: &[f32], taps: &[f32], out: &mut [f64]) {
+    const LANES: usize = 8;
+    let (sets, rest) = out.as_chunks_mut::<LANES>();
+    for (sums, reach) in sets.iter_mut().zip(window.windows(taps.len() + LANES - 1).step_by(LANES)) {
+        let mut lanes = [0.0_f32; LANES];
+        for (tap, values) in taps.iter().zip(reach.windows(LANES)) {
+            lanes.iter_mut().zip(values).for_each(|(sum, x)| *sum += tap * x);
         }
+        sums.iter_mut().zip(lanes).for_each(|(sum, lane)| *sum = f64::from(lane));
     }
-    for (y, x) in out.iter_mut().zip(window.windows(taps.len())).skip(done) {
-        *y = x.iter().zip(taps).map(|(x, t)| x * t).sum();
+    let done = LANES * sets.len();
+    for (y, x) in rest.iter_mut().zip(window.windows(taps.len()).skip(done)) {
+        *y = x.iter().zip(taps).map(|(x, t)| f64::from(x * t)).sum();
     }
 }
 
@@ -199,8 +195,8 @@ fn read_clamped(samples: &Trace, start: isize, out: &mut [f64]) {
     tail.fill(end_value[0]);
 }
 
-/// `(s + 2 pi fc) / (s + 2 pi fc / 20)`: gives back what one coupling took and the other did not, down to a twentieth
-/// of the corner; bilinear.
+/// What the couplings differ by, bilinear. The supply's corner is the higher: `(s + 2 pi fc) / (s + 2 pi fc / 20)` gives
+/// back what it took, down to a twentieth of the corner. The circuit's is (negative): `s / (s + 2 pi |fc|)` takes what it does.
 struct Shelf {
     b: [f64; 2],
     a: f64,
@@ -210,8 +206,8 @@ struct Shelf {
 
 impl Shelf {
     fn new(corner_hz: f64, rate_hz: f64) -> Self {
-        let zero = PI * corner_hz / rate_hz;
-        let pole = zero.abs() / 20.0;
+        let turn = PI * corner_hz / rate_hz;
+        let (zero, pole) = if corner_hz > 0.0 { (turn, turn / 20.0) } else { (0.0, -turn) };
         let scale = 1.0 / (1.0 + pole);
         Self { b: [(1.0 + zero) * scale, (zero - 1.0) * scale], a: (1.0 - pole) * scale, x: 0.0, y: 0.0 }
     }
