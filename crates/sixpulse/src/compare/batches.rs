@@ -296,6 +296,34 @@ impl Batches {
         Some((ratio, (0.5 * variance).sqrt()))
     }
 
+    /// Variance of the ratio of two mean squares over the orders given (`response` / this one) that the scatter of the
+    /// batches does not show: the converters' distortion, which repeats with the cycle, and what the choice between the
+    /// ratio of powers and that of the mean cycles leaves open where the cycle's shape changes over the record (on a ramp
+    /// the high orders of the mean cycle lose their phase): the two differ by a range of uniform density.
+    pub(super) fn left_open(&self, response: &Self, orders: &[usize]) -> f64 {
+        let sum = |of: &dyn Fn(usize) -> f64| orders.iter().map(|i| of(*i)).sum::<f64>();
+        let of_powers = |trace: &Self| sum(&|i| 0.5 * trace.amplitude(i).powi(2));
+        let of_mean = |trace: &Self| sum(&|i| 0.5 * trace.mean_cycle_square(i)).max(0.0);
+        let (below, above) = (of_powers(self), of_powers(response));
+        if below <= 0.0 {
+            return 0.0;
+        }
+        let ratio = above / below;
+        // An order `c` distorted by `d` changes its half square by `Re(conj(c) d)`: variance `|c|^2 E|d|^2 / 2`.
+        let distortion = (above * response.distortion + ratio * ratio * below * self.distortion) / (below * below);
+        let mean_cycle = of_mean(self);
+        let between = if mean_cycle > 0.0 { of_mean(response) / mean_cycle - ratio } else { 0.0 };
+        distortion + between * between / 3.0
+    }
+
+    /// Squared amplitude of an order (index from 0) in the mean cycle of the record, noise taken off.
+    fn mean_cycle_square(&self, i: usize) -> f64 {
+        let cycles = self.cycles.column(i);
+        let count = cycles.len() as f64;
+        let mean = cycles.sum() / count;
+        mean.norm_sqr() - successive_variance(cycles.iter().copied()) / count
+    }
+
     /// Expected squared magnitude of the converter's distortion in an order.
     pub(super) fn distortion(&self) -> f64 {
         self.distortion

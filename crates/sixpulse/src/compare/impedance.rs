@@ -9,7 +9,7 @@
 
 use super::batches::Batches;
 use super::points::{PointsCode, PointsNote};
-use super::student_95;
+use super::{effective_freedom, student_95};
 use crate::angle::PhaseTrack;
 use crate::trace::{Capture, Role, words};
 use rustfft::num_complex::Complex64;
@@ -171,18 +171,19 @@ fn fit(clamp: &Clamp, voltage: &Batches, model: Model) -> Option<Impedance> {
     let three = (model == Model::WithCapacitance && used.len() >= ORDERS_FOR_CAPACITANCE)
         .then(|| solve::<3>(&clamp.current, voltage, &used))
         .flatten()
-        .filter(|(x, std)| x[2] > SHOWS * std[2]);
-    let (x, std, elastance) = match three {
-        Some(([r, l, s], [r_std, l_std, _])) => ([r, l], [r_std, l_std], Some(s)),
+        .filter(|found| found.x[2] > SHOWS * found.std[2]);
+    let (x, std, freedom, elastance) = match three {
+        Some(Solution { x: [r, l, s], std: [r_std, l_std, _], freedom: [r_free, l_free, _] }) => {
+            ([r, l], [r_std, l_std], [r_free, l_free], Some(s))
+        }
         None => {
-            let (x, std) = solve::<2>(&clamp.current, voltage, &used)?;
-            (x, std, None)
+            let Solution { x, std, freedom } = solve::<2>(&clamp.current, voltage, &used)?;
+            (x, std, freedom, None)
         }
     };
     let clamp_direction = if x[0] < 0.0 { ClampDirection::Reversed } else { ClampDirection::Forward };
     let sign = if x[0] < 0.0 { -1.0 } else { 1.0 };
-    let t = student_95(voltage.count() - 1);
-    let end = |i: usize, way: f64| sign * x[i] + way * t * std[i];
+    let end = |i: usize, way: f64| sign * x[i] + way * student_95(freedom[i]) * std[i];
     Some(Impedance {
         current: clamp.name.clone(),
         clamp: clamp_direction,
@@ -228,44 +229,53 @@ struct Normal<const N: usize> {
     vector: [f64; N],
 }
 
-/// The least-squares solution with its standard uncertainties; `None` where the orders do not determine it.
-fn solve<const N: usize>(current: &Batches, voltage: &Batches, used: &[usize]) -> Option<([f64; N], [f64; N])> {
+/// The least-squares solution with its standard uncertainties and their effective degrees of freedom.
+struct Solution<const N: usize> {
+    x: [f64; N],
+    std: [f64; N],
+    freedom: [usize; N],
+}
+
+/// `None` where the orders do not determine the solution.
+fn solve<const N: usize>(current: &Batches, voltage: &Batches, used: &[usize]) -> Option<Solution<N>> {
     let weights: Vec<f64> = used
         .iter()
         .map(|&i| 1.0 / (voltage.noise(i) + (BELIEVED * voltage.amplitude(i)).powi(2)).max(f64::MIN_POSITIVE))
         .collect();
-    let mut all = Normal { matrix: [[0.0; N]; N], vector: [0.0; N] };
-    for b in 0..current.count() {
-        for (&i, &weight) in used.iter().zip(&weights) {
-            all.add(current, voltage, (b, i), weight);
+    let part = |batches: std::ops::Range<usize>, orders: std::ops::Range<usize>| {
+        let mut own = Normal { matrix: [[0.0; N]; N], vector: [0.0; N] };
+        for b in batches {
+            for (&i, &weight) in used.iter().zip(&weights).take(orders.end).skip(orders.start) {
+                own.add(current, voltage, (b, i), weight);
+            }
         }
-    }
+        own
+    };
+    let (batches, orders) = (current.count(), used.len());
+    let all = part(0..batches, 0..orders);
     let x = all.solution()?;
-    let batches: Vec<usize> = (0..current.count()).collect();
     let score = |own: Normal<N>| -> [f64; N] {
         std::array::from_fn(|k| own.vector[k] - own.matrix[k].iter().zip(&x).map(|(a, x)| a * x).sum::<f64>())
     };
-    let by_batch: Vec<[f64; N]> = batches
-        .iter()
-        .map(|&b| {
-            let mut own = Normal { matrix: [[0.0; N]; N], vector: [0.0; N] };
-            used.iter().zip(&weights).for_each(|(&i, &weight)| own.add(current, voltage, (b, i), weight));
-            score(own)
-        })
-        .collect();
-    let by_order: Vec<[f64; N]> = used
-        .iter()
-        .zip(&weights)
-        .map(|(&i, &weight)| {
-            let mut own = Normal { matrix: [[0.0; N]; N], vector: [0.0; N] };
-            batches.iter().for_each(|&b| own.add(current, voltage, (b, i), weight));
-            score(own)
-        })
-        .collect();
-    let noise = all.uncertainties(&by_batch, batches.len() as f64 - 1.0)?;
-    let misfit = all.uncertainties(&by_order, (2 * used.len() - N.min(2 * used.len())) as f64 / 2.0)?;
+    let by_batch: Vec<[f64; N]> = (0..batches).map(|b| score(part(b..b + 1, 0..orders))).collect();
+    let by_order: Vec<Normal<N>> = (0..orders).map(|i| part(0..batches, i..i + 1)).collect();
+    let noise = all.uncertainties(&by_batch, batches as f64 - 1.0)?;
+    let misfit = match all.jackknife(&by_order) {
+        Some(misfit) => misfit,
+        None => {
+            let scores: Vec<[f64; N]> = by_order.into_iter().map(score).collect();
+            all.uncertainties(&scores, (2 * orders - N.min(2 * orders)) as f64 / 2.0)?
+        }
+    };
     let distortion = all.uncertainties(&distortions(current, voltage, used, &weights), 0.0)?;
-    Some((x, std::array::from_fn(|k| noise[k].hypot(misfit[k]).hypot(distortion[k]))))
+    let variances = |k: usize| [noise[k], misfit[k], distortion[k]].map(|s| s * s);
+    // Each part with its own degrees of freedom; the distortion follows from the step alone.
+    let free = [batches as f64 - 1.0, (orders as f64 - N as f64 / 2.0).max(1.0), f64::INFINITY];
+    Some(Solution {
+        x,
+        std: std::array::from_fn(|k| variances(k).iter().sum::<f64>().sqrt()),
+        freedom: std::array::from_fn(|k| effective_freedom(&variances(k), &free)),
+    })
 }
 
 /// Scores that the converters' distortion may give each order: in phase with the current, and across it.
@@ -333,6 +343,25 @@ impl<const N: usize> Normal<N> {
     fn solution(&self) -> Option<[f64; N]> {
         let inverse = self.inverse()?;
         Some(std::array::from_fn(|k| inverse[k].iter().zip(&self.vector).map(|(a, b)| a * b).sum()))
+    }
+
+    /// Standard uncertainties by leaving out one order at a time (Efron 1979): an order that draws the fit to itself leaves
+    /// no residual, but the fit without it moves. `None` where the rest does not determine the solution.
+    fn jackknife(&self, orders: &[Self]) -> Option<[f64; N]> {
+        let without = |own: &Self| {
+            Self {
+                matrix: std::array::from_fn(|k| std::array::from_fn(|m| self.matrix[k][m] - own.matrix[k][m])),
+                vector: std::array::from_fn(|k| self.vector[k] - own.vector[k]),
+            }
+            .solution()
+        };
+        let left_out: Vec<[f64; N]> = orders.iter().map(without).collect::<Option<_>>()?;
+        let n = left_out.len() as f64;
+        let spread = |k: usize| {
+            let mean = left_out.iter().map(|x| x[k]).sum::<f64>() / n;
+            left_out.iter().map(|x| (x[k] - mean).powi(2)).sum::<f64>() * (n - 1.0) / n
+        };
+        (left_out.len() > N).then(|| std::array::from_fn(|k| spread(k).sqrt()))
     }
 
     /// Standard uncertainties from the scatter of independent groups' scores about 0, `freedom` of them free.

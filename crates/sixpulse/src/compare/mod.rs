@@ -50,10 +50,29 @@ pub fn student_95(freedom: usize) -> f64 {
     }
 }
 
+/// Degrees of freedom of a sum of independent variances, each known with its own (Welch-Satterthwaite, JCGM 100:2008,
+/// G.4.1), rounded down; at least 1.
+fn effective_freedom(variances: &[f64], freedom: &[f64]) -> usize {
+    /// Beyond it Student's factor is the normal one to a ten-thousandth.
+    const MANY: f64 = 1e4;
+    let total: f64 = variances.iter().sum();
+    let uncertain: f64 = variances.iter().zip(freedom).map(|(v, n)| v * v / n).sum();
+    if uncertain > 0.0 { (total * total / uncertain).clamp(1.0, MANY) as usize } else { MANY as usize }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use std::f64::consts::PI;
+
+    #[test]
+    fn freedom_of_a_sum_lies_between_that_of_its_parts() {
+        // Equal parts of equal freedom add up; one that dominates counts alone; what is known exactly does not count.
+        assert_eq!(effective_freedom(&[2.0, 2.0], &[5.0, 5.0]), 10);
+        assert_eq!(effective_freedom(&[1.0, 1e-9], &[5.0, 1.0]), 5);
+        assert_eq!(effective_freedom(&[1.0, 1.0], &[5.0, f64::INFINITY]), 20);
+        assert_eq!(effective_freedom(&[0.0], &[5.0]), 10_000);
+    }
 
     #[test]
     fn student_agrees_with_its_closed_forms() {

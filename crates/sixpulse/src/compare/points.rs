@@ -8,7 +8,7 @@
 
 use super::batches::{Batches, mean_and_std, ratio_of_mean_squares};
 use super::impedance::{self, Impedance};
-use super::student_95;
+use super::{effective_freedom, student_95};
 use crate::angle::PhaseTrack;
 use crate::coupling::AcView;
 use crate::error::{Error, Result};
@@ -287,7 +287,7 @@ impl Points {
         match orders.filter(|_| !clear.is_empty()) {
             Some((p, b)) => {
                 let (at_post, at_battery) = (p.mean_squares(&clear), b.mean_squares(&clear));
-                self.set_attenuation(AttenuationBasis::Orders, &at_battery, &at_post);
+                self.set_attenuation(AttenuationBasis::Orders, &at_battery, &at_post, p.left_open(b, &clear));
                 let drop = p.minus(b).mean_squares(&clear);
                 if let Some((ratio, std)) = ratio_of_mean_squares(&drop, &at_battery).filter(|r| r.0 > 0.0) {
                     self.impedance_ratio = Some(ratio.sqrt());
@@ -297,7 +297,7 @@ impl Points {
             }
             None => {
                 self.reason = Some("no electrical cycle was found: noise and switched loads count as ripple".into());
-                self.set_attenuation(AttenuationBasis::Record, &battery.mean_squares, &post.mean_squares);
+                self.set_attenuation(AttenuationBasis::Record, &battery.mean_squares, &post.mean_squares, 0.0);
             }
         }
         if self.attenuation.is_none() {
@@ -305,10 +305,14 @@ impl Points {
         }
     }
 
-    fn set_attenuation(&mut self, basis: AttenuationBasis, battery: &[f64], post: &[f64]) {
-        let Some((ratio, std)) = ratio_of_mean_squares(battery, post) else { return };
+    /// `left_open` is the variance of the ratio of mean squares that the scatter of the batches does not show.
+    fn set_attenuation(&mut self, basis: AttenuationBasis, battery: &[f64], post: &[f64], left_open: f64) {
+        let Some((ratio, scatter)) = ratio_of_mean_squares(battery, post) else { return };
         let value = ratio.max(0.0).sqrt();
-        let reach = student_95(battery.len().saturating_sub(1)) * std;
+        let variances = [scatter * scatter, left_open];
+        let std = variances.iter().sum::<f64>().sqrt();
+        let freedom = effective_freedom(&variances, &[battery.len() as f64 - 1.0, f64::INFINITY]);
+        let reach = student_95(freedom) * std;
         self.attenuation = Some(value);
         self.attenuation_std = Some(if value > 0.0 { (0.5 * std / value).min(std.sqrt()) } else { std.sqrt() });
         self.attenuation_low = Some((ratio - reach).max(0.0).sqrt());
