@@ -160,6 +160,9 @@ enum Model {
 const BELIEVED: f64 = 0.01;
 /// The capacitive part shows from this many standard uncertainties.
 const SHOWS: f64 = 3.0;
+/// Most blocks of neighbouring orders that are left out in turn: neighbours share their misfit (a bandwidth, what folds
+/// back), so that one of them alone says little.
+const MOST_BLOCKS: usize = 6;
 /// Fewest orders that tell a capacitance from an inductance.
 const ORDERS_FOR_CAPACITANCE: usize = 3;
 
@@ -171,13 +174,13 @@ fn fit(clamp: &Clamp, voltage: &Batches, model: Model) -> Option<Impedance> {
     let three = (model == Model::WithCapacitance && used.len() >= ORDERS_FOR_CAPACITANCE)
         .then(|| solve::<3>(&clamp.current, voltage, &used))
         .flatten()
-        .filter(|found| found.x[2] > SHOWS * found.std[2]);
+        .filter(|found| found.x[2] > SHOWS * found.scatter[2]);
     let (x, std, freedom, elastance) = match three {
-        Some(Solution { x: [r, l, s], std: [r_std, l_std, _], freedom: [r_free, l_free, _] }) => {
+        Some(Solution { x: [r, l, s], std: [r_std, l_std, _], freedom: [r_free, l_free, _], .. }) => {
             ([r, l], [r_std, l_std], [r_free, l_free], Some(s))
         }
         None => {
-            let Solution { x, std, freedom } = solve::<2>(&clamp.current, voltage, &used)?;
+            let Solution { x, std, freedom, .. } = solve::<2>(&clamp.current, voltage, &used)?;
             (x, std, freedom, None)
         }
     };
@@ -234,6 +237,9 @@ struct Solution<const N: usize> {
     x: [f64; N],
     std: [f64; N],
     freedom: [usize; N],
+    /// Standard uncertainties from the scatter about the model alone: what shows at one order only (a capacitance at the
+    /// lowest) is lost with that order.
+    scatter: [f64; N],
 }
 
 /// `None` where the orders do not determine the solution.
@@ -258,23 +264,23 @@ fn solve<const N: usize>(current: &Batches, voltage: &Batches, used: &[usize]) -
         std::array::from_fn(|k| own.vector[k] - own.matrix[k].iter().zip(&x).map(|(a, x)| a * x).sum::<f64>())
     };
     let by_batch: Vec<[f64; N]> = (0..batches).map(|b| score(part(b..b + 1, 0..orders))).collect();
-    let by_order: Vec<Normal<N>> = (0..orders).map(|i| part(0..batches, i..i + 1)).collect();
+    let blocks = orders.min(MOST_BLOCKS);
+    let by_block: Vec<Normal<N>> =
+        (0..blocks).map(|j| part(0..batches, j * orders / blocks..(j + 1) * orders / blocks)).collect();
     let noise = all.uncertainties(&by_batch, batches as f64 - 1.0)?;
-    let misfit = match all.jackknife(&by_order) {
-        Some(misfit) => misfit,
-        None => {
-            let scores: Vec<[f64; N]> = by_order.into_iter().map(score).collect();
-            all.uncertainties(&scores, (2 * orders - N.min(2 * orders)) as f64 / 2.0)?
-        }
-    };
+    let moved = all.jackknife(&by_block);
+    let left: Vec<[f64; N]> = by_block.into_iter().map(score).collect();
+    let about = all.uncertainties(&left, (2 * blocks - N.min(2 * blocks)) as f64 / 2.0)?;
+    let misfit = moved.unwrap_or(about);
     let distortion = all.uncertainties(&distortions(current, voltage, used, &weights), 0.0)?;
     let variances = |k: usize| [noise[k], misfit[k], distortion[k]].map(|s| s * s);
     // Each part with its own degrees of freedom; the distortion follows from the step alone.
-    let free = [batches as f64 - 1.0, (orders as f64 - N as f64 / 2.0).max(1.0), f64::INFINITY];
+    let free = [batches as f64 - 1.0, (blocks as f64 - 1.0).max(1.0), f64::INFINITY];
     Some(Solution {
         x,
         std: std::array::from_fn(|k| variances(k).iter().sum::<f64>().sqrt()),
         freedom: std::array::from_fn(|k| effective_freedom(&variances(k), &free)),
+        scatter: std::array::from_fn(|k| noise[k].hypot(about[k]).hypot(distortion[k])),
     })
 }
 
@@ -345,9 +351,9 @@ impl<const N: usize> Normal<N> {
         Some(std::array::from_fn(|k| inverse[k].iter().zip(&self.vector).map(|(a, b)| a * b).sum()))
     }
 
-    /// Standard uncertainties by leaving out one order at a time (Efron 1979): an order that draws the fit to itself leaves
-    /// no residual, but the fit without it moves. `None` where the rest does not determine the solution.
-    fn jackknife(&self, orders: &[Self]) -> Option<[f64; N]> {
+    /// Standard uncertainties by leaving out one block of orders at a time (Efron 1979): an order that draws the fit to
+    /// itself leaves no residual, but the fit without it moves. `None` where the rest does not determine the solution.
+    fn jackknife(&self, blocks: &[Self]) -> Option<[f64; N]> {
         let without = |own: &Self| {
             Self {
                 matrix: std::array::from_fn(|k| std::array::from_fn(|m| self.matrix[k][m] - own.matrix[k][m])),
@@ -355,7 +361,7 @@ impl<const N: usize> Normal<N> {
             }
             .solution()
         };
-        let left_out: Vec<[f64; N]> = orders.iter().map(without).collect::<Option<_>>()?;
+        let left_out: Vec<[f64; N]> = blocks.iter().map(without).collect::<Option<_>>()?;
         let n = left_out.len() as f64;
         let spread = |k: usize| {
             let mean = left_out.iter().map(|x| x[k]).sum::<f64>() / n;

@@ -22,6 +22,8 @@ const CLEAR_OF_NOISE: f64 = 8.0;
 /// Peaks of noise that a conditioner's threshold must keep off before it is counted on as captured: noise exceeds 4.5
 /// standard deviations once in 150 000 samples, and what rings as broadly as noise is not lost then.
 const NOISE_PEAK: f64 = 4.5;
+/// Noise of a bin against that of the band's upper half, at most.
+const MOST_FLOOR: f64 = 4.0;
 /// Least bins that share one noise estimate.
 const BLOCK_BINS: usize = 64;
 /// Samples of a piece, and samples beside it that are transformed with it and dropped.
@@ -62,12 +64,25 @@ impl Default for Left {
 impl Left {
     /// Takes values that lie near 0.
     fn take(&mut self, values: &[f32]) {
-        for v in values.iter().map(|v| f64::from(*v)) {
-            self.low = if v < self.low { v } else { self.low };
-            self.high = if v > self.high { v } else { self.high };
-            self.sum += v;
-            self.squares += v * v;
+        const LANES: usize = 4;
+        let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (sets, rest) = values.as_chunks::<LANES>();
+        for set in sets {
+            for i in 0..LANES {
+                let (v, wide) = (set[i], f64::from(set[i]));
+                low[i] = if v < low[i] { v } else { low[i] };
+                high[i] = if v > high[i] { v } else { high[i] };
+                sum[i] += wide;
+                squares[i] += wide * wide;
+            }
         }
+        let least = low.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
+        let most = high.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
+        self.low = self.low.min(f64::from(least));
+        self.high = self.high.max(f64::from(most));
+        self.sum += sum.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>();
+        self.squares += squares.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
         self.count += values.len();
     }
 
@@ -179,10 +194,19 @@ pub(super) fn noise_v(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) ->
     noise_floor(power, bin_hz, electrical_hz).iter().sum::<f64>().sqrt()
 }
 
-/// Noise about each bin.
+/// Noise about each bin, nowhere beyond [`MOST_FLOOR`] times that of the band's upper half: an instrument's noise is about
+/// as strong everywhere, while the dense lines of a ring with a missing tooth leave no floor to be seen between them.
 fn noise_floor(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> Vec<f64> {
     let width = (2.0 * electrical_hz.unwrap_or(100.0) / bin_hz).ceil() as usize;
-    floors(power, 0, power.len(), width.max(BLOCK_BINS))
+    let mut floor = floors(power, 0, power.len(), width.max(BLOCK_BINS));
+    let mut upper = floor[floor.len() / 2..].to_vec();
+    if upper.is_empty() {
+        return floor;
+    }
+    let middle = upper.len() / 2;
+    let most = MOST_FLOOR * *upper.select_nth_unstable_by(middle, f64::total_cmp).1;
+    floor.iter_mut().for_each(|v| *v = v.min(most));
+    floor
 }
 
 /// Plans and buffers for one piece of a record.

@@ -135,19 +135,26 @@ impl DelayFilter {
     }
 }
 
-/// `out[i]` = sum of `taps[j] window[i + j]`, several outputs side by side in registers.
+/// `out[i]` = sum of `taps[j] window[i + j]`; the long filter several outputs side by side, in registers.
 fn convolve(window: &[f32], taps: &[f32], out: &mut [f64]) {
     const LANES: usize = 8;
-    let (sets, rest) = out.as_chunks_mut::<LANES>();
-    for (sums, reach) in sets.iter_mut().zip(window.windows(taps.len() + LANES - 1).step_by(LANES)) {
-        let mut lanes = [0.0_f32; LANES];
-        for (tap, values) in taps.iter().zip(reach.windows(LANES)) {
-            lanes.iter_mut().zip(values).for_each(|(sum, x)| *sum += tap * x);
+    const REACH: usize = 2 * HALF + LANES - 1;
+    let mut done = 0;
+    if let Ok(taps) = <&[f32; 2 * HALF]>::try_from(taps) {
+        let (sets, _) = out.as_chunks_mut::<LANES>();
+        for (k, sums) in sets.iter_mut().enumerate() {
+            let Some(reach) = window[k * LANES..].first_chunk::<REACH>() else { break };
+            let mut lanes = [0.0_f32; LANES];
+            for j in 0..2 * HALF {
+                for lane in 0..LANES {
+                    lanes[lane] += taps[j] * reach[j + lane];
+                }
+            }
+            *sums = lanes.map(f64::from);
+            done += LANES;
         }
-        sums.iter_mut().zip(lanes).for_each(|(sum, lane)| *sum = f64::from(lane));
     }
-    let done = LANES * sets.len();
-    for (y, x) in rest.iter_mut().zip(window.windows(taps.len()).skip(done)) {
+    for (y, x) in out.iter_mut().zip(window.windows(taps.len())).skip(done) {
         *y = x.iter().zip(taps).map(|(x, t)| f64::from(x * t)).sum();
     }
 }
