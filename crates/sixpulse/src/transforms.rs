@@ -142,7 +142,7 @@ mod tests {
             assert_eq!(hann(length).len(), length);
         }
         PLANS.with_borrow(|p| {
-            assert!(p.planned() <= MOST_KEPT && p.windows.iter().map(|w| w.len()).sum::<usize>() <= MOST_KEPT);
+            assert!(p.planners.planned() <= MOST_KEPT && p.windows.iter().map(|w| w.len()).sum::<usize>() <= MOST_KEPT);
         });
     }
 }
