@@ -273,10 +273,15 @@ impl Table {
         }
         let missed = case.checks().into_iter().filter(|(_, met)| !met);
         for (what, _) in missed {
+            let of_transfer = what.starts_with("gain") || what.starts_with("delay");
             let cause = match again.first_met(&what)? {
                 _ if what == count && !allowed => "not to be had at this rate and threshold".to_owned(),
-                Some(Rung::Quiet) if case.bound.noise > BOUND => "noise: the bound exceeds 1 %".to_owned(),
-                Some(Rung::Quiet) if case.bound.rounding > BOUND => "rounding of a coarse converter".to_owned(),
+                Some(Rung::Quiet) if of_transfer && case.bound.noise > BOUND => {
+                    "noise: the bound exceeds 1 %".to_owned()
+                }
+                Some(Rung::Quiet) if of_transfer && case.bound.rounding > BOUND => {
+                    "rounding of a coarse converter".to_owned()
+                }
                 Some(rung) => rung.cause().to_owned(),
                 None => "stays without noise, at four times the rate, over four times the record".to_owned(),
             };

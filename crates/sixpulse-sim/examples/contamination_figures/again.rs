@@ -1,7 +1,7 @@
 //! The same vehicle captured again: with a better instrument, or with other coupling.
 
 use super::{Case, Outcome, same, stated_hz};
-use sixpulse::{Capture, Role, Samples};
+use sixpulse::{Capture, Role};
 use sixpulse_sim::scenario::{Scenario, simulate};
 use sixpulse_sim::sensor::{Element, Path};
 
@@ -24,7 +24,7 @@ pub(crate) enum Rung {
 impl Rung {
     pub(crate) fn cause(self) -> &'static str {
         match self {
-            Self::Quiet => "noise and rounding, below their bounds",
+            Self::Quiet => "noise and rounding",
             Self::Finer => "sample rate: the supply rings beyond half of it",
             Self::Longer => "length of the record",
         }

@@ -352,14 +352,18 @@ impl<const N: usize> Normal<N> {
     }
 
     /// Standard uncertainties by leaving out one block of orders at a time (Efron 1979): an order that draws the fit to
-    /// itself leaves no residual, but the fit without it moves. `None` where the rest does not determine the solution.
+    /// itself leaves no residual, but the fit without it moves. A capacitance is held: it shows in the lowest block
+    /// alone. `None` where the rest does not determine the solution.
     fn jackknife(&self, blocks: &[Self]) -> Option<[f64; N]> {
+        let whole = self.solution()?;
         let without = |own: &Self| {
-            Self {
+            let held = |k: usize| (2..N).map(|m| (self.matrix[k][m] - own.matrix[k][m]) * whole[m]).sum::<f64>();
+            let rest = Normal::<2> {
                 matrix: std::array::from_fn(|k| std::array::from_fn(|m| self.matrix[k][m] - own.matrix[k][m])),
-                vector: std::array::from_fn(|k| self.vector[k] - own.vector[k]),
-            }
-            .solution()
+                vector: std::array::from_fn(|k| self.vector[k] - own.vector[k] - held(k)),
+            };
+            let moved = rest.solution()?;
+            Some(std::array::from_fn(|k| moved.get(k).copied().unwrap_or(whole[k])))
         };
         let left_out: Vec<[f64; N]> = blocks.iter().map(without).collect::<Option<_>>()?;
         let n = left_out.len() as f64;
@@ -367,7 +371,7 @@ impl<const N: usize> Normal<N> {
             let mean = left_out.iter().map(|x| x[k]).sum::<f64>() / n;
             left_out.iter().map(|x| (x[k] - mean).powi(2)).sum::<f64>() * (n - 1.0) / n
         };
-        (left_out.len() > N).then(|| std::array::from_fn(|k| spread(k).sqrt()))
+        (left_out.len() > 2).then(|| std::array::from_fn(|k| spread(k).sqrt()))
     }
 
     /// Standard uncertainties from the scatter of independent groups' scores about 0, `freedom` of them free.
