@@ -49,6 +49,8 @@ def judged(capture: sixpulse.Capture, truth: Row, **machine: Any) -> Row:
             "sub_six": e.rectifier.sub_six_ratio,
             "rms_v": None if e.ripple is None else e.ripple.rms_v,
             "usable": e.quality.usable,
+            "candidates": [(c.electrical_hz, c.probability, c.pattern) for c in e.cycle.candidates],
+            "ambiguous_with": [(a.pattern, a.electrical_hz, a.probability, a.test) for a in e.rectifier.ambiguous_with],
         }
     return row
 

@@ -200,9 +200,17 @@ fn judge_supply(trace: &Trace, capture: &Capture, options: &ExamineOptions) -> R
         return Ok(SupplyVerdict { rectifier, chosen: None, candidates: Vec::new(), no_cycle: reason });
     }
     let mut reading = Reading::new(trace, options.machine.pulse_number(), expected_hz)?;
-    let Judgement { rectifier, chosen, candidates } = classify::judge(&reading);
+    let Judgement { rectifier, chosen, mut candidates } = classify::judge(&reading);
     let no_cycle = no_cycle_reason(rectifier.pattern).into();
-    let chosen = chosen.map(|i| reading.hypotheses.swap_remove(i));
+    let chosen = chosen.map(|i| reading.hypotheses.swap_remove(i)).map(|mut hypothesis| {
+        let judged_hz = hypothesis.electrical_hz();
+        hypothesis.stretch(trace);
+        // The candidate reported is this hypothesis.
+        for candidate in candidates.iter_mut().filter(|c| c.electrical_hz == judged_hz) {
+            candidate.electrical_hz = hypothesis.electrical_hz();
+        }
+        hypothesis
+    });
     Ok(SupplyVerdict { rectifier, chosen, candidates, no_cycle })
 }
 

@@ -5,6 +5,7 @@ mod codes;
 mod ends;
 mod lag;
 mod lines;
+mod stretch;
 mod track;
 
 use crate::angle::{OrderMeans, PhaseTrack};
@@ -77,6 +78,11 @@ impl CycleHypothesis {
     #[must_use]
     pub fn electrical_hz(&self) -> f64 {
         self.track.mean_hz() + lag::lost_cycles(&self.track).0 / self.track.duration_s()
+    }
+
+    /// Lays the whole track against the trace once more, for the mean frequency; the orders stay as they were read.
+    pub(crate) fn stretch(&mut self, trace: &Trace) {
+        self.track = stretch::fit(trace, &self.track);
     }
 }
 

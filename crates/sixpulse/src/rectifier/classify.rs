@@ -30,6 +30,14 @@ const EXPECTED_WITHIN: f64 = 3.0;
 /// Weight of a frequency that contradicts the expected one: a wrong engine speed or ratio is that likely.
 const EXPECTATION_WRONG: f64 = 0.01;
 
+/// Probability from which a reading of another electrical frequency is mentioned: a wrong frequency makes every figure that
+/// rests on it wrong, so it is warned of sooner.
+const MENTIONED_AT_ANOTHER_HZ: f64 = 0.03;
+/// Frequencies further apart than this, relatively, are different ones.
+const ANOTHER_HZ: f64 = 0.01;
+/// Weight of a frequency at which no single fault would make the cycle: as good as none.
+const REPEATS_IN_ITSELF: f64 = 1e-6;
+
 /// The verdict with the cycle it rests on.
 #[derive(Debug, Clone)]
 pub struct Judgement {
@@ -55,6 +63,7 @@ pub fn judge(reading: &Reading) -> Judgement {
     let model = model(facts.pulse_number);
     let signatures = reading.signatures();
     let mut scores = score(reading, &signatures, model);
+    exclude_multiples(&mut scores, hypotheses, facts);
     expect_frequency(&mut scores, hypotheses, facts);
     let probabilities = soft_max(&scores);
     let by_pattern = by_pattern(&probabilities);
@@ -80,6 +89,17 @@ pub fn judge(reading: &Reading) -> Judgement {
 fn score(reading: &Reading, signatures: &[Signature], model: &Model) -> Scores {
     let [not_charging, undetermined] = model.record_scores(&reading.record_figures().values);
     Scores { pairs: signatures.iter().map(|s| model.pair_scores(&s.values)).collect(), not_charging, undetermined }
+}
+
+/// Takes out the frequencies at which the cycle would repeat in itself (see [`signature::repeats_in_itself`]).
+fn exclude_multiples(scores: &mut Scores, hypotheses: &[CycleHypothesis], facts: &SupplyFacts) {
+    // Twelve pulses have other multiples.
+    if facts.pulse_number != 6 {
+        return;
+    }
+    for (pair, _) in scores.pairs.iter_mut().zip(hypotheses).filter(|(_, h)| signature::repeats_in_itself(h)) {
+        pair.iter_mut().for_each(|s| *s += REPEATS_IN_ITSELF.ln());
+    }
 }
 
 /// Adds what the expected frequency says: a normal density in the logarithm, with a floor for a wrong expectation.
@@ -175,13 +195,16 @@ fn ambiguities(
 ) -> Vec<Ambiguity> {
     let hz = |i: usize| reading.hypotheses[i].electrical_hz();
     let best = (named, chosen.map(hz));
+    let mentioned_from = |electrical_hz: Option<f64>| match (best.1, electrical_hz) {
+        (Some(a), Some(b)) if (b / a - 1.0).abs() > ANOTHER_HZ => MENTIONED_AT_ANOTHER_HZ,
+        _ => MENTIONED,
+    };
     let mut list: Vec<Ambiguity> = by_pattern
         .iter()
-        .filter(|(pattern, probability)| {
-            *pattern != named && *pattern != Pattern::Undetermined && *probability >= MENTIONED
-        })
-        .map(|&(pattern, probability)| {
-            let electrical_hz = chosen_hypothesis(p, pattern).map(hz);
+        .filter(|(pattern, _)| *pattern != named && *pattern != Pattern::Undetermined)
+        .map(|&(pattern, probability)| (pattern, probability, chosen_hypothesis(p, pattern).map(hz)))
+        .filter(|&(_, probability, electrical_hz)| probability >= mentioned_from(electrical_hz))
+        .map(|(pattern, probability, electrical_hz)| {
             let test = deciding::between(best, (pattern, electrical_hz), &reading.facts);
             Ambiguity { pattern, electrical_hz, probability, test, next_test: test.statement().into() }
         })
