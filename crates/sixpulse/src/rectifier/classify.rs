@@ -27,8 +27,9 @@ const LEAST_PROBABILITY: f64 = 0.5;
 const MENTIONED: f64 = 0.05;
 /// Standard uncertainties within which a frequency counts as the expected one.
 const EXPECTED_WITHIN: f64 = 3.0;
-/// Weight of a frequency that contradicts the expected one: a wrong engine speed or ratio is that likely.
-const EXPECTATION_WRONG: f64 = 0.01;
+/// Weight of a frequency that contradicts the expected one: a wrong engine speed or ratio is that likely. (With 0.01 a lost
+/// phase could be read at twice the frequency that was given, as two open diodes.)
+const EXPECTATION_WRONG: f64 = 0.001;
 
 /// Probability from which a reading of another electrical frequency is mentioned: a wrong frequency makes every figure that
 /// rests on it wrong, so it is warned of sooner.
