@@ -21,6 +21,9 @@ const PASSES: usize = 2;
 /// A stretch beyond this many cycles is outside the linear range of the orders: the track is left alone.
 const FARTHEST_CYCLES: f64 = 0.15;
 
+/// Ripple below this share of the level is rounding.
+const ROUNDING: f64 = 1e-9;
+
 /// Samples averaged in groups, with the time of each group's middle.
 struct Points {
     time_s: Vec<f64>,
@@ -82,6 +85,10 @@ fn step(points: &Points, track: &PhaseTrack, orders: usize) -> Option<f64> {
         products.add(&row);
     }
     let amplitudes = products.solved()?;
+    let (level, ripple) = amplitudes.split_at(2);
+    if ripple.iter().map(|a| a * a).sum::<f64>() <= (ROUNDING * level[0]).powi(2) {
+        return None;
+    }
     let mut products = Products::new(linear + 2);
     let mut row = vec![0.0; linear + 2];
     for (time_s, volts) in points.time_s.iter().zip(&points.volts) {
