@@ -212,10 +212,10 @@ def test_print(opened: Any, which: tuple[str, str], tmp_path: Path) -> None:
     pages = text_of(pdf)
     say = catalogue(which[1]).text
     first = next(i for i, page in enumerate(pages) if say("report.appendix") in page)
-    # One page says what was found, a few show it, and all the numbers follow; sizes as looked at on paper. Five traces
-    # and three circuits take ten pages, since points and transfer are drawn and tabled as well.
-    assert 3 <= first <= (10 if which[0] == "many circuits" else 9)
-    assert len(pages) - first <= 9
+    # One page says what was found, a few show it, and all the numbers follow; sizes as looked at on paper. The numbers
+    # of five traces and three circuits take ten pages.
+    assert 3 <= first <= 9
+    assert len(pages) - first <= (10 if which[0] == "many circuits" else 9)
     words = [len(page.split()) for page in pages]
     assert min(words[:-1]) >= 40, "no page stands (nearly) empty"
     assert say("report.shows") in pages[0] and say("report.next") in pages[0]
