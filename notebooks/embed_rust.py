@@ -175,17 +175,21 @@ said = "" if missing else program(*arguments, samples=counts.tobytes())
 print(said)
 
 # %% [markdown]
-# The same figures as in Python, to the last digit printed: it is the same code.
+# The same figures as in Python: it is the same code. Another level of optimisation may round a sum the other way, so
+# they are held to eight digits.
 
 # %%
 if not missing:
     found = sixpulse.examine(sixpulse.read(demo.counts_path("parked"), roles=demo.ROLES))
-    lines = said.splitlines()
-    assert f"pattern {found.rectifier.pattern}" in lines
-    assert f"electrical_hz {found.cycle.electrical_hz:.9f}" in lines
     carried = found.contamination["speed"]
-    assert f"speed {carried.verdict} {carried.gain_v_per_v:.9f}" in lines
-    assert any(line.startswith("monitor at") and line.endswith("open_diode") for line in lines)
+    lines = [line.split() for line in said.splitlines() if line]
+    assert ["pattern", found.rectifier.pattern] in lines
+    printed_hz = next(float(line[1]) for line in lines if line[0] == "electrical_hz")
+    verdict, printed_gain = next((line[1], float(line[2])) for line in lines if line[0] == "speed")
+    assert verdict == carried.verdict
+    assert np.isclose(printed_hz, found.cycle.electrical_hz, rtol=1e-8, atol=0.0)
+    assert np.isclose(printed_gain, carried.gain_v_per_v, rtol=1e-8, atol=0.0)
+    assert any(line[0] == "monitor" and line[-1] == "open_diode" for line in lines)
 
 # %% [markdown]
 # ## What comes back when the input is wrong
