@@ -192,6 +192,7 @@ BY_NAME: dict[str, st.SearchStrategy[Any]] = {
     "answers": st.lists(st.dictionaries(words, words), max_size=3),
     "sources": st.lists(st.dictionaries(words, words), max_size=3),
     "traces": st.dictionaries(words, traces(length=50), max_size=3),
+    "captures": st.one_of(st.lists(st.one_of(captures(), arrays), max_size=3), arrays),
     "channels": st.one_of(counts, st.dictionaries(words, words, max_size=2)),
     "sample_rates_hz": st.lists(numbers, max_size=3),
     "ranges_v": st.lists(numbers, max_size=3),
@@ -226,12 +227,15 @@ NUMBERS = re.compile(
 )
 FURTHER = {"std", "value", "fraction", "confidence", "contrast", "ambiguity", "ripple_to_noise", "probe_attenuation"}
 COUNTS = {
+    "count",
+    "first",
     "order",
     "pulse_number",
     "pole_pairs",
     "segments",
     "distractors",
     "seed",
+    "threads",
     "bits",
     "memory_samples",
     "system_v",
@@ -257,7 +261,7 @@ def strategy_for(owner: str, name: str, folder: Path) -> st.SearchStrategy[Any]:
 
 
 def public_functions() -> Iterator[tuple[str, Callable[..., Any]]]:
-    for module_name in ["", *sorted(sixpulse._ON_USE)]:
+    for module_name in ["", *sorted(sixpulse._MODULES)]:
         module = getattr(sixpulse, module_name) if module_name else sixpulse
         for name in getattr(module, "__all__", None) or [n for n in vars(module) if not n.startswith("_")]:
             found, full = getattr(module, name), f"{module_name}.{name}".lstrip(".")

@@ -12,5 +12,5 @@ build/wheel-venv/bin/python -m pip install --quiet --disable-pip-version-check -
 mkdir -p build/elsewhere
 (cd build/elsewhere && "$root/build/wheel-venv/bin/python" "$root/tools/try_wheel.py")
 ls -l build/wheels
-size="$(wc -c < build/wheels/*.whl)"
+size="$(cat build/wheels/*.whl | wc -c)"
 [ "$size" -lt 5000000 ] || { echo "the wheel has $size bytes; 5,000,000 is the limit" >&2; exit 1; }
