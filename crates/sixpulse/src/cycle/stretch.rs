@@ -8,7 +8,7 @@
 
 use crate::angle::{self, PhaseTrack};
 use crate::normal::Gram;
-use crate::trace::{Samples, Trace, for_each_block};
+use crate::trace::{Trace, for_each_block};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -16,6 +16,9 @@ use std::f64::consts::TAU;
 const ORDERS: usize = 12;
 /// Points of a cycle at least, where the sample rate gives as many; more samples are averaged.
 const POINTS_PER_CYCLE: f64 = 64.0;
+/// Parts of the record at most, and of the cycle: the fit costs the same for records of any length beyond so many cycles.
+const MOST_PARTS: f64 = 16.0;
+const ANGLES: f64 = 128.0;
 /// Gauss-Newton steps: the second one changes the coefficient by less than 1e-4 cycle.
 const PASSES: usize = 2;
 /// A stretch beyond this many cycles is outside the linear range of the orders: the track is left alone.
@@ -24,46 +27,80 @@ const FARTHEST_CYCLES: f64 = 0.15;
 /// Ripple below this share of the level is rounding.
 const ROUNDING: f64 = 1e-9;
 
-/// Samples averaged in groups, with the time of each group's middle.
-struct Points {
-    time_s: Vec<f64>,
-    volts: Vec<f64>,
+/// The ripple laid out over parts of the record and parts of the cycle: what the fit needs of the samples.
+struct Cells {
+    filled: Vec<Cell>,
+    /// Of the points that were sorted into them, hertz.
+    rate_hz: f64,
 }
 
-impl Points {
-    fn read(trace: &Trace, mean_hz: f64) -> Self {
+/// What lies in one part of the record and one part of the cycle.
+#[derive(Clone, Copy, Default)]
+struct Cell {
+    points: f64,
+    /// Mean place in the record, from -0.5 to 0.5.
+    place: f64,
+    /// Mean angle in cycles, as the track had it.
+    angle: f64,
+    volts: f64,
+}
+
+impl Cells {
+    fn read(trace: &Trace, track: &PhaseTrack) -> Self {
         let rate = trace.sample_rate_hz();
-        let width = ((rate / (mean_hz * POINTS_PER_CYCLE)) as usize).max(1);
-        let mut volts = Vec::with_capacity(Samples::len(trace) / width);
-        let (mut sum, mut held) = (0.0, 0);
+        let width = ((rate / (track.mean_hz() * POINTS_PER_CYCLE)) as usize).max(1);
+        let middle = 0.5 * (width - 1) as f64;
+        let parts = (track.mean_hz() * trace.duration_s()).ceil().clamp(1.0, MOST_PARTS);
+        let mut cells = vec![Cell::default(); parts as usize * ANGLES as usize];
+        let (mut sum, mut held, mut first) = (0.0, 0, 0);
         for_each_block(trace, |_, block| {
             for x in block {
                 sum += x;
                 held += 1;
                 if held == width {
-                    volts.push(sum / width as f64);
+                    let time_s = (first as f64 + middle) / rate;
+                    let place = time_s / track.duration_s() - 0.5;
+                    let angle = track.cycles_at(time_s).rem_euclid(1.0);
+                    let part = ((place + 0.5) * parts).clamp(0.0, parts - 1.0);
+                    let cell = part as usize * ANGLES as usize + (angle * ANGLES).min(ANGLES - 1.0) as usize;
+                    cells[cell].add(place, angle, sum / width as f64);
+                    first += width;
                     (sum, held) = (0.0, 0);
                 }
             }
         });
-        let middle = 0.5 * (width - 1) as f64;
-        Self { time_s: (0..volts.len()).map(|k| ((k * width) as f64 + middle) / rate).collect(), volts }
+        let filled = cells.into_iter().filter(|c| c.points > 0.0).map(Cell::means).collect();
+        Self { filled, rate_hz: rate / width as f64 }
+    }
+}
+
+impl Cell {
+    fn add(&mut self, place: f64, angle: f64, volts: f64) {
+        self.points += 1.0;
+        self.place += place;
+        self.angle += angle;
+        self.volts += volts;
+    }
+
+    fn means(self) -> Self {
+        let Self { points, place, angle, volts } = self;
+        Self { points, place: place / points, angle: angle / points, volts: volts / points }
     }
 }
 
 /// The track stretched to fit the trace; as it was where the samples do not tell.
 pub(crate) fn fit(trace: &Trace, track: &PhaseTrack) -> PhaseTrack {
-    let points = Points::read(trace, track.mean_hz());
-    let rate = points.volts.len() as f64 / trace.duration_s();
-    let orders = angle::highest_order(rate, track.mean_hz(), ORDERS);
-    let (mut fitted, mut total) = (track.clone(), 0.0);
+    let cells = Cells::read(trace, track);
+    let orders = angle::highest_order(cells.rate_hz, track.mean_hz(), ORDERS);
+    let mut total = 0.0;
     for _ in 0..PASSES {
-        let Some(change) = step(&points, &fitted, orders) else { return track.clone() };
+        let Some(change) = step(&cells, total, orders) else { return track.clone() };
         total += change;
-        let Some(next) = stretched(track, total) else { return track.clone() };
-        fitted = next;
     }
-    if total.abs() <= FARTHEST_CYCLES { fitted } else { track.clone() }
+    if total.abs() > FARTHEST_CYCLES {
+        return track.clone();
+    }
+    stretched(track, total).unwrap_or_else(|| track.clone())
 }
 
 /// The track with `cycles` more between its ends, its middle unmoved; `None` where it would turn back.
@@ -74,15 +111,16 @@ fn stretched(track: &PhaseTrack, cycles: f64) -> Option<PhaseTrack> {
     PhaseTrack::new(track.step_s(), moved).ok()
 }
 
-/// One Gauss-Newton step: the orders by least squares, then all unknowns against what they leave.
-fn step(points: &Points, track: &PhaseTrack, orders: usize) -> Option<f64> {
+/// One Gauss-Newton step from a track that is `so_far` cycles longer: the orders by least squares, then all unknowns
+/// against what they leave.
+fn step(cells: &Cells, so_far: f64, orders: usize) -> Option<f64> {
     let linear = 2 + 2 * orders;
     let mut products = Products::new(linear + 1);
     let mut row = vec![0.0; linear + 1];
-    for (time_s, volts) in points.time_s.iter().zip(&points.volts) {
-        linear_row(&mut row, track, *time_s, orders);
-        row[linear] = *volts;
-        products.add(&row);
+    for cell in &cells.filled {
+        linear_row(&mut row, cell, so_far, orders);
+        row[linear] = cell.volts;
+        products.add(&row, cell.points);
     }
     let amplitudes = products.solved()?;
     let (level, ripple) = amplitudes.split_at(2);
@@ -91,24 +129,24 @@ fn step(points: &Points, track: &PhaseTrack, orders: usize) -> Option<f64> {
     }
     let mut products = Products::new(linear + 2);
     let mut row = vec![0.0; linear + 2];
-    for (time_s, volts) in points.time_s.iter().zip(&points.volts) {
-        linear_row(&mut row, track, *time_s, orders);
+    for cell in &cells.filled {
+        linear_row(&mut row, cell, so_far, orders);
         let value: f64 = amplitudes.iter().zip(&row).map(|(a, r)| a * r).sum();
         let slope: f64 = (1..=orders)
             .map(|n| TAU * n as f64 * (amplitudes[2 * n + 1] * row[2 * n] - amplitudes[2 * n] * row[2 * n + 1]))
             .sum();
         row[linear] = slope * row[1];
-        row[linear + 1] = volts - value;
-        products.add(&row);
+        row[linear + 1] = cell.volts - value;
+        products.add(&row, cell.points);
     }
     products.solved()?.last().copied()
 }
 
-/// Level, tilt, then cosine and sine of each order at a time.
-fn linear_row(row: &mut [f64], track: &PhaseTrack, time_s: f64, orders: usize) {
-    let first = Complex64::cis(TAU * track.cycles_at(time_s).rem_euclid(1.0));
+/// Level, tilt, then cosine and sine of each order in a cell.
+fn linear_row(row: &mut [f64], cell: &Cell, so_far: f64, orders: usize) {
+    let first = Complex64::cis(TAU * (cell.angle + so_far * cell.place));
     row[0] = 1.0;
-    row[1] = time_s / track.duration_s() - 0.5;
+    row[1] = cell.place;
     let mut turn = first;
     for n in 1..=orders {
         (row[2 * n], row[2 * n + 1]) = (turn.re, turn.im);
@@ -127,9 +165,9 @@ impl Products {
         Self { columns, sums: vec![0.0; columns * columns] }
     }
 
-    fn add(&mut self, row: &[f64]) {
+    fn add(&mut self, row: &[f64], weight: f64) {
         for (i, a) in row.iter().enumerate() {
-            let sums = &mut self.sums[i * self.columns..][..=i];
+            let (a, sums) = (weight * a, &mut self.sums[i * self.columns..][..=i]);
             sums.iter_mut().zip(row).for_each(|(s, b)| *s += a * b);
         }
     }
