@@ -38,6 +38,25 @@ fn a_capture_survives_csv() {
     }
 }
 
+/// Found by fuzzing: the reader took a trace of such a name for a running number, and knew no roles any more.
+#[test]
+fn a_trace_may_be_named_like_a_running_number_or_a_time() {
+    for (first, second) in [("Index", "Post"), ("post", "n"), ("Sample", "No."), ("time", "x"), ("#", "t (s)")] {
+        let file = path("names.csv");
+        let trace =
+            |x: f64, role| Trace::from_f64(vec![x, x + 1.0, x + 2.0, x + 3.0], 5e4, Coupling::Dc, role).unwrap();
+        let traces = vec![
+            (first.to_owned(), trace(0.0, Role::ChargingPost)),
+            (second.to_owned(), trace(9.0, Role::SpeedSensor)),
+        ];
+        let capture = Capture::new(traces).unwrap();
+        csv::write(&file, &capture).unwrap();
+        let back = sixpulse_io::read(&file, &Request::default());
+        std::fs::remove_file(&file).unwrap();
+        assert_eq!(back.as_ref(), Ok(&capture), "{first}, {second}");
+    }
+}
+
 #[test]
 fn nothing_is_left_of_a_failed_write() {
     let trace = Trace::from_f64(vec![1.0], 1.0, Coupling::Dc, Role::Other).unwrap();

@@ -278,6 +278,9 @@ impl Trace {
     pub fn new(samples: RawSamples, sample_rate_hz: f64, coupling: Coupling, role: Role) -> Result<Self> {
         samples.check()?;
         check_positive("sample_rate_hz", sample_rate_hz)?;
+        if !(samples.len() as f64 / sample_rate_hz).is_finite() {
+            return Err(Error::out_of_range("sample_rate_hz", "a rate at which the record ends", sample_rate_hz));
+        }
         let unit = match role {
             Role::ChargingCurrent | Role::BatteryCurrent => "A",
             _ => "V",

@@ -48,3 +48,14 @@ fn a_meter_with_a_corner_of_next_to_nothing_reads_a_number() {
     let reading = meter::read(&supply, &meter).unwrap();
     assert!(reading.rms_v.is_finite() && reading.unrounded_v.is_finite() && reading.unrounded_v_std.is_finite());
 }
+
+/// At the smallest of doubles as sample rate the record lasted for ever: an infinity in the result.
+#[test]
+fn a_rate_at_which_a_record_lasts_for_ever_is_refused() {
+    let record = |rate_hz| Trace::from_f64(vec![14.0; 1000], rate_hz, Coupling::Dc, Role::Other);
+    for rate_hz in [5e-324, 1e-306] {
+        let refused = record(rate_hz).unwrap_err();
+        assert_eq!((refused.code(), refused.parameter()), ("out_of_range", "sample_rate_hz"));
+    }
+    assert!(record(1e-300).unwrap().duration_s().is_finite());
+}

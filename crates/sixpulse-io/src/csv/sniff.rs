@@ -217,6 +217,7 @@ fn describe(head: &Head, table: &Table) -> CsvDialect {
     let preamble_end = header.or(units).unwrap_or(table.first);
     let preamble = &head.lines[..preamble_end];
     let rate_row = find_rate_row(head, table, preamble_end, header, &mut notes);
+    take_traces_for_values(preamble, table, &mut columns, &mut notes);
     state_units(preamble, table, &mut columns, &mut notes);
     CsvDialect {
         encoding: head.encoding,
@@ -388,6 +389,20 @@ pub(super) fn rate_below(header: &str, below: &str, delimiter: char, decimal: ch
     let mut splitter = LineSplitter::new(delimiter);
     let (keys, values) = (splitter.split(header)?, splitter.split(below)?);
     keys.iter().zip(values).find_map(|(key, value)| metadata::rate_of(key, &[value], decimal))
+}
+
+/// A column that is named like a running number is a trace all the same where a line states roles for it and all others.
+fn take_traces_for_values(preamble: &[String], table: &Table, columns: &mut [CsvColumn], notes: &mut Vec<String>) {
+    let traces = columns.iter().filter(|c| c.kind != ColumnKind::Time).count();
+    let roles =
+        |line: &String| metadata::words_after(line, table.delimiter, &["role", "roles"]).map(|words| words.len());
+    if !preamble.iter().any(|line| roles(line) == Some(traces)) {
+        return;
+    }
+    for (i, column) in columns.iter_mut().enumerate().filter(|(_, c)| c.kind == ColumnKind::Index) {
+        column.kind = ColumnKind::Value;
+        notes.push(format!("column {i} is a trace: the file states its role"));
+    }
 }
 
 /// Units in a preamble line of their own, one for each value column; the header cells are then names throughout.
