@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import copy
 import itertools
+import json
 import pickle
 import threading
 from collections.abc import Iterator
+from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -17,7 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 import sixpulse
 from captures import ELECTRICAL_HZ, SAMPLE_RATE_HZ, sprayer
 from sixpulse import Monitor, demo, errors
-from sixpulse.monitor import Channel, MonitorEvent, MonitorReading, Pushed
+from sixpulse.monitor import MONITOR_READING_VERSION, Channel, MonitorEvent, MonitorReading, Pushed
+from sixpulse.schema import json_schema
 
 POST = {"post": Channel(role="charging_post", coupling="dc")}
 
@@ -207,6 +211,22 @@ def test_bad_chunks_change_nothing(name: str) -> None:
         assert caught.value.parameter.startswith("chunks[")
 
 
+@pytest.mark.parametrize(
+    ("lost", "error"),
+    [
+        (-1, errors.OutOfRangeError),
+        (2**64, errors.OutOfRangeError),
+        (1.5, errors.WrongTypeError),
+        (True, errors.WrongTypeError),
+    ],
+)
+def test_gaps_that_are_none(sprayer_monitor: Monitor, lost: Any, error: type[errors.SixpulseError]) -> None:
+    before = sprayer_monitor.reading()
+    with pytest.raises(error) as caught:
+        sprayer_monitor.gap(lost)
+    assert caught.value.parameter == "lost_samples" and sprayer_monitor.reading() == before
+
+
 def test_counts_out_of_range() -> None:
     monitor = Monitor({"post": Channel(role="charging_post", coupling="dc", scale=0.1)}, sample_rate_hz=1e4, window_s=1)
     with pytest.raises(errors.OutOfRangeError):
@@ -256,6 +276,35 @@ def test_results_are_plain_data(sprayer_monitor: Monitor) -> None:
         assert MonitorEvent.from_dict(event.to_dict()) == event
     assert Pushed.from_dict({"position": 1, "updates": 0, "judgement_due": None}) == Pushed(1, 0, None)
     assert "Monitor" in repr(sprayer_monitor) and "_repr_html_" in dir(reading)
+
+
+def test_a_reading_follows_its_published_schema(sprayer_monitor: Monitor) -> None:
+    validator = jsonschema.Draft202012Validator(json_schema("monitor_reading-1"))
+    fresh = Monitor(sprayer_monitor.channels, sample_rate_hz=SAMPLE_RATE_HZ, window_s=0.2).reading()
+    gap = sprayer_monitor.reading()
+    sprayer_monitor.gap(77)
+    for reading in (fresh, gap, sprayer_monitor.reading()):
+        document = reading.to_dict()
+        assert document["schema_version"] == MONITOR_READING_VERSION
+        validator.validate(document)
+        assert MonitorReading.from_dict(document) == reading
+        assert json.loads(reading.to_json()) == document
+    for key, value in (("schema_version", 2), ("position", "none"), ("more", 1)):
+        spoilt = {**document, key: value}
+        assert not validator.is_valid(spoilt)
+        with pytest.raises(errors.InvalidDocumentError):
+            MonitorReading.from_dict(spoilt)
+
+
+def test_a_reset_monitor_is_a_new_one(sprayer_monitor: Monitor) -> None:
+    fresh = Monitor(sprayer_monitor.channels, sample_rate_hz=SAMPLE_RATE_HZ, window_s=0.2)
+    sprayer_monitor.gap(10)
+    sprayer_monitor.reset()
+    assert sprayer_monitor.reading() == fresh.reading() and sprayer_monitor.events() == ()
+    for monitor in (sprayer_monitor, fresh):
+        feed(monitor, sprayer(), itertools.repeat(500))
+    assert sprayer_monitor.reading() == fresh.reading()
+    assert sprayer_monitor.reading().position == sprayer().sample_count
 
 
 @pytest.mark.parametrize("action", [pickle.dumps, copy.copy, copy.deepcopy])

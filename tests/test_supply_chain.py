@@ -110,6 +110,17 @@ def keys(value: object, path: str = "") -> set[str]:
     return {k for v in value for k in keys(v, f"{path}/*")} if isinstance(value, list) else set()
 
 
+def watched(capture: sixpulse.Capture) -> sixpulse.monitor.MonitorReading:
+    """Stream a capture in chunks of 256 samples, judging whenever a judgement is due."""
+    channels = {n: sixpulse.monitor.Channel(role=t.role, coupling=t.coupling) for n, t in capture.items()}
+    monitor = sixpulse.Monitor(channels, sample_rate_hz=capture.sample_rate_hz, window_s=0.1)
+    values = {n: t.values() for n, t in capture.items()}
+    for start in range(0, capture.sample_count, 256):
+        if monitor.push({n: x[start : start + 256] for n, x in values.items()}).judgement_due:
+            monitor.judge()
+    return monitor.reading()
+
+
 def test_what_old_readers_look_for_is_still_there() -> None:
     roles = {"post": "charging_post", "speed": "speed_sensor"}
     before, after = (sixpulse.read(sixpulse.demo.path(name), roles=roles) for name in ("parked", "repaired"))
@@ -117,9 +128,33 @@ def test_what_old_readers_look_for_is_still_there() -> None:
         "examination-1": sixpulse.examine(before),
         "interventions-1": sixpulse.compare_interventions(before, after),
         "meter_reading-1": sixpulse.meter.reading(before["post"], meter=sixpulse.meter.TRUE_RMS_HANDHELD),
+        "monitor_reading-1": watched(before),
     }
     for document, result in today.items():
         stored = json.loads((ROOT / "tests/data/results" / f"{document}.json").read_text())
         # Lists of findings and the like may be shorter today: only names outside lists are held.
         gone = {k for k in keys(stored) - keys(json.loads(result.to_json())) if "*" not in k}
         assert not gone, f"{document}: {sorted(gone)}"
+
+
+def test_an_old_reading_is_read_by_today_s_class() -> None:
+    stored = (ROOT / "tests/data/results/monitor_reading-1.json").read_text()
+    reading = sixpulse.monitor.MonitorReading.from_json(stored)
+    assert reading.to_dict() == json.loads(stored)
+    assert (reading.rectifier.pattern, reading.contamination["speed"].verdict) == ("open_diode", "contaminated")
+
+
+def test_fuzzing_is_built_with_the_crates_that_are_tested() -> None:
+    """`fuzz/Cargo.lock` is a lock of its own: where both name a crate, it is the same version."""
+
+    def versions(path: str) -> dict[str, set[str]]:
+        found: dict[str, set[str]] = {}
+        for package in tomllib.loads((ROOT / path).read_text())["package"]:
+            found.setdefault(package["name"], set()).add(package["version"])
+        return found
+
+    tested, fuzzed = versions("Cargo.lock"), versions("fuzz/Cargo.lock")
+    both = tested.keys() & fuzzed.keys()
+    assert {"sixpulse", "sixpulse-io", "sixpulse-ffi", "rustfft"} <= both
+    other = {name: fuzzed[name] for name in both if not fuzzed[name] <= tested[name]}
+    assert not other, f"bring fuzz/Cargo.lock to the versions of Cargo.lock: {other}"

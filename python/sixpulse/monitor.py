@@ -38,17 +38,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, NoReturn, TypeAlias
+from typing import Any, Literal, NoReturn, Self, TypeAlias
 
 from numpy.typing import ArrayLike
 
 from . import _core
 from ._core import Capture, Machine
-from ._result import FloatArray, Result
-from .errors import InvalidCombinationError, UnknownNameError, WrongTypeError
+from ._result import FloatArray, Result, invalid
+from .errors import InvalidCombinationError, OutOfRangeError, UnknownNameError, WrongTypeError
 from .results import ContaminationVerdict, Examination, Pattern, Role
 
 __all__ = [
+    "MONITOR_READING_VERSION",
     "Channel",
     "EventKind",
     "JudgementDue",
@@ -63,6 +64,9 @@ __all__ = [
     "MonitorRipple",
     "Pushed",
 ]
+
+#: Version of the layout of :class:`MonitorReading`.
+MONITOR_READING_VERSION = 1
 
 JudgementDue: TypeAlias = Literal["first_window", "interval", "cycle_lost"]
 EventKind: TypeAlias = Literal["gap", "rate_change", "cycle_found", "cycle_lost", "pattern_changed"]
@@ -310,6 +314,8 @@ class MonitorReading(Result):
 
     Attributes
     ----------
+    schema_version : int
+        Version of the layout: the published JSON Schema ``monitor_reading-1``.
     position : int
         Samples pushed on each channel, and lost in gaps.
     time_s : float
@@ -344,6 +350,7 @@ class MonitorReading(Result):
 
     _shown = ("time_s", "age_s", "level", "ripple", "cycle", "rectifier")
 
+    schema_version: int
     position: int
     time_s: float
     end_sample: int
@@ -360,6 +367,20 @@ class MonitorReading(Result):
     event_count: int
     gap_count: int
     lost_samples: int
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any]) -> Self:
+        """Read the reading that :meth:`to_dict` wrote, by this version of the layout.
+
+        Raises
+        ------
+        InvalidDocumentError
+            Another version of the layout, a missing or unknown key, or a value of the wrong type.
+        """
+        version = document.get("schema_version") if isinstance(document, Mapping) else None
+        if isinstance(version, int) and version != MONITOR_READING_VERSION:
+            raise invalid(f"{cls.__name__}.schema_version", f"expected {MONITOR_READING_VERSION}, got {version}")
+        return super().from_dict(document)
 
 
 class Monitor:
@@ -532,6 +553,9 @@ class Monitor:
         """
         if not isinstance(lost_samples, int) or isinstance(lost_samples, bool):
             raise _wrong_type("lost_samples", "a whole number", lost_samples)
+        if not 0 <= lost_samples < 2**64:
+            message = f"lost_samples: expected 0 to 2^64 - 1, got {lost_samples}"
+            raise OutOfRangeError(message, parameter="lost_samples", expected="0 to 2^64 - 1", actual=lost_samples)
         self._core.gap(lost_samples)
 
     def change_rate(self, sample_rate_hz: float) -> None:
@@ -543,6 +567,10 @@ class Monitor:
             Samples per second of every channel, from the next chunk on.
         """
         self._core.change_rate(sample_rate_hz)
+
+    def reset(self) -> None:
+        """Begin with another stream: positions, counters, events and the last judgement go; settings stay."""
+        self._core.reset()
 
     def set_engine_rpm(self, engine_rpm: float | None) -> None:
         """Set the engine's speed from now on, 1/min; None where it is no longer known."""

@@ -14,6 +14,17 @@ pub struct CaptureHandle {
     battery_temperature_c: Option<f64>,
 }
 
+impl From<Capture> for CaptureHandle {
+    fn from(capture: Capture) -> Self {
+        Self {
+            sample_rate_hz: capture.sample_rate_hz(),
+            engine_rpm: capture.engine_rpm(),
+            battery_temperature_c: capture.battery_temperature_c(),
+            traces: capture.traces().to_vec(),
+        }
+    }
+}
+
 impl CaptureHandle {
     /// The capture as the core takes it; samples are shared, not copied.
     pub(crate) fn built(&self) -> Result<Capture, Failure> {

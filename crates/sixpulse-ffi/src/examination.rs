@@ -1,36 +1,20 @@
 //! Examinations: made once, read by the names of the published schema.
 
 use crate::capture::CaptureHandle;
+use crate::document::Document;
 use crate::failure::{Failure, Status, guard};
 use crate::options::OptionsHandle;
-use crate::pointers::{fill, free, shared, text, write};
-use serde_json::Value;
-use sixpulse::{ExamineOptions, examine};
+use crate::pointers::{free, shared, write};
+use sixpulse::{Examination, ExamineOptions, examine};
 use std::ffi::c_char;
 
 /// What a capture says.
 #[derive(Debug)]
-pub struct ExaminationHandle {
-    entries: Value,
-    json: String,
-}
+pub struct ExaminationHandle(Document);
 
 impl ExaminationHandle {
-    /// The entry at a JSON Pointer, of the kind that `as_kind` takes.
-    fn entry<'a, T>(
-        &'a self,
-        pointer: &str,
-        kind: &str,
-        as_kind: impl FnOnce(&'a Value) -> Option<T>,
-    ) -> Result<T, Failure> {
-        let entry = self.entries.pointer(pointer).ok_or_else(|| {
-            Failure::new(Status::UnknownName, format!("pointer: the examination has no entry \"{pointer}\""))
-        })?;
-        if entry.is_null() {
-            let message = format!("{pointer}: the capture does not tell");
-            return Err(Failure::new(Status::NotDetermined, message));
-        }
-        as_kind(entry).ok_or_else(|| Failure::new(Status::WrongType, format!("{pointer}: not {kind}")))
+    pub(crate) fn new(found: &Examination) -> Result<Self, Failure> {
+        Document::new(serde_json::to_value(found), serde_json::to_string(found)).map(Self)
     }
 }
 
@@ -50,11 +34,8 @@ pub unsafe extern "C" fn sixpulse_examine(
         // SAFETY: as promised by the caller.
         let (capture, options) = unsafe { (shared("capture", capture)?, options.as_ref()) };
         let options = options.map_or_else(ExamineOptions::default, |o| o.0);
-        let examination = examine(&capture.built()?, &options)?;
-        let unwritable = |e: serde_json::Error| Failure::new(Status::Internal, e.to_string());
-        let entries = serde_json::to_value(&examination).map_err(unwritable)?;
-        let json = serde_json::to_string(&examination).map_err(unwritable)?;
-        let made = Box::into_raw(Box::new(ExaminationHandle { entries, json }));
+        let found = ExaminationHandle::new(&examine(&capture.built()?, &options)?)?;
+        let made = Box::into_raw(Box::new(found));
         // SAFETY: as promised by the caller; `made` is freed where it cannot be handed over.
         unsafe { write("out", out, made).inspect_err(|_| free(made)) }
     })
@@ -70,14 +51,8 @@ pub unsafe extern "C" fn sixpulse_examination_number(
     pointer: *const c_char,
     out: *mut f64,
 ) -> Status {
-    guard(|| {
-        // SAFETY: as promised by the caller.
-        let (examination, pointer) = unsafe { (shared("examination", examination)?, text("pointer", pointer)?) };
-        let logical = |entry: &Value| entry.as_bool().map(|b| f64::from(u8::from(b)));
-        let value = examination.entry(pointer, "a number", |entry| entry.as_f64().or_else(|| logical(entry)))?;
-        // SAFETY: as promised by the caller.
-        unsafe { write("out", out, value) }
-    })
+    // SAFETY: as promised by the caller.
+    guard(|| unsafe { shared("examination", examination)?.0.number(pointer, out) })
 }
 
 /// Reads a list of numbers, such as `/cycle/order_amplitudes_v`, into memory for `capacity` of them.
@@ -94,14 +69,8 @@ pub unsafe extern "C" fn sixpulse_examination_numbers(
     capacity: usize,
     needed: *mut usize,
 ) -> Status {
-    guard(|| {
-        // SAFETY: as promised by the caller.
-        let (examination, pointer) = unsafe { (shared("examination", examination)?, text("pointer", pointer)?) };
-        let all = |entry: &Value| entry.as_array()?.iter().map(Value::as_f64).collect::<Option<Vec<f64>>>();
-        let values = examination.entry(pointer, "a list of numbers", all)?;
-        // SAFETY: as promised by the caller.
-        unsafe { fill(&values, (buffer, capacity), needed) }
-    })
+    // SAFETY: as promised by the caller.
+    guard(|| unsafe { shared("examination", examination)?.0.numbers(pointer, (buffer, capacity, needed)) })
 }
 
 /// Counts the entries of a list or an object, such as `/findings`.
@@ -114,14 +83,8 @@ pub unsafe extern "C" fn sixpulse_examination_count(
     pointer: *const c_char,
     out: *mut usize,
 ) -> Status {
-    guard(|| {
-        // SAFETY: as promised by the caller.
-        let (examination, pointer) = unsafe { (shared("examination", examination)?, text("pointer", pointer)?) };
-        let size = |entry: &Value| entry.as_array().map(Vec::len).or_else(|| entry.as_object().map(|o| o.len()));
-        let count = examination.entry(pointer, "a list", size)?;
-        // SAFETY: as promised by the caller.
-        unsafe { write("out", out, count) }
-    })
+    // SAFETY: as promised by the caller.
+    guard(|| unsafe { shared("examination", examination)?.0.count(pointer, out) })
 }
 
 /// Reads a text, such as `/rectifier/pattern`, with a closing zero into memory for `capacity` bytes.
@@ -138,13 +101,8 @@ pub unsafe extern "C" fn sixpulse_examination_text(
     capacity: usize,
     needed: *mut usize,
 ) -> Status {
-    guard(|| {
-        // SAFETY: as promised by the caller.
-        let (examination, pointer) = unsafe { (shared("examination", examination)?, text("pointer", pointer)?) };
-        let value = examination.entry(pointer, "a text", Value::as_str)?;
-        // SAFETY: as promised by the caller.
-        unsafe { fill(&zero_ended(value), (buffer, capacity), needed) }
-    })
+    // SAFETY: as promised by the caller.
+    guard(|| unsafe { shared("examination", examination)?.0.text(pointer, (buffer, capacity, needed)) })
 }
 
 /// The whole examination as JSON of the published schema, written as by `sixpulse_examination_text`.
@@ -158,16 +116,8 @@ pub unsafe extern "C" fn sixpulse_examination_json(
     capacity: usize,
     needed: *mut usize,
 ) -> Status {
-    guard(|| {
-        // SAFETY: as promised by the caller.
-        let examination = unsafe { shared("examination", examination)? };
-        // SAFETY: as promised by the caller.
-        unsafe { fill(&zero_ended(&examination.json), (buffer, capacity), needed) }
-    })
-}
-
-fn zero_ended(text: &str) -> Vec<c_char> {
-    text.bytes().chain([0]).map(u8::cast_signed).map(|b| b as c_char).collect()
+    // SAFETY: as promised by the caller.
+    guard(|| unsafe { shared("examination", examination)?.0.json((buffer, capacity, needed)) })
 }
 
 /// Frees an examination.

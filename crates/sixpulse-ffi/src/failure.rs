@@ -20,7 +20,7 @@ pub enum Status {
     UnknownName = 4,
     /// The entry is there, but it is no number, text or list, as asked for.
     WrongType = 5,
-    /// The capture does not tell: the entry is empty, and its neighbour `reason`, where there is one, says why.
+    /// What was captured does not tell: the entry is empty, and its neighbour `reason`, where there is one, says why.
     NotDetermined = 6,
     /// The caller's memory is too small; the size needed has been written.
     BufferTooSmall = 7,

@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Status};
 use std::ffi::{CStr, c_char};
 
-fn invalid(name: &str) -> Failure {
+pub(crate) fn invalid(name: &str) -> Failure {
     Failure::new(Status::InvalidPointer, format!("{name}: a null or misaligned pointer"))
 }
 
@@ -25,19 +25,28 @@ pub(crate) unsafe fn exclusive<'a, T>(name: &str, handle: *mut T) -> Result<&'a 
     if handle.is_aligned() { unsafe { handle.as_mut() } } else { None }.ok_or_else(|| invalid(name))
 }
 
-/// A copy of the caller's samples.
+/// The caller's list; a length of 0 asks for no pointer.
 ///
 /// # Safety
-/// `samples` is null or points to `count` values.
-pub(crate) unsafe fn copied<T: Copy>(name: &str, samples: *const T, count: usize) -> Result<Vec<T>, Failure> {
+/// `list` is null or points to `count` values that nobody changes while the result is used.
+pub(crate) unsafe fn slice<'a, T>(name: &str, list: *const T, count: usize) -> Result<&'a [T], Failure> {
     if count == 0 {
-        return Ok(Vec::new());
+        return Ok(&[]);
     }
-    if samples.is_null() || !samples.is_aligned() || count > isize::MAX as usize / size_of::<T>() {
+    if list.is_null() || !list.is_aligned() || count > isize::MAX as usize / size_of::<T>() {
         return Err(invalid(name));
     }
     // SAFETY: not null, aligned, of a size that an object can have, and `count` values long by the caller's promise.
-    Ok(unsafe { std::slice::from_raw_parts(samples, count) }.to_vec())
+    Ok(unsafe { std::slice::from_raw_parts(list, count) })
+}
+
+/// A copy of the caller's samples.
+///
+/// # Safety
+/// As [`slice`].
+pub(crate) unsafe fn copied<T: Copy>(name: &str, samples: *const T, count: usize) -> Result<Vec<T>, Failure> {
+    // SAFETY: as promised by the caller.
+    Ok(unsafe { slice(name, samples, count) }?.to_vec())
 }
 
 /// The caller's text.
@@ -64,6 +73,15 @@ pub(crate) unsafe fn write<T>(name: &str, out: *mut T, value: T) -> Result<(), F
     // SAFETY: not null, aligned, and writable by the caller's promise.
     unsafe { out.write(value) };
     Ok(())
+}
+
+/// As [`write`], where a null pointer says that nobody wants the result.
+///
+/// # Safety
+/// As [`write`].
+pub(crate) unsafe fn write_wanted<T>(name: &str, out: *mut T, value: T) -> Result<(), Failure> {
+    // SAFETY: as promised by the caller.
+    if out.is_null() { Ok(()) } else { unsafe { write(name, out, value) } }
 }
 
 /// Writes a list into the caller's memory of `capacity` values, and its full length to `needed`.

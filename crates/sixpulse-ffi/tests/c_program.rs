@@ -1,4 +1,4 @@
-//! `examples/examine.c` compiled, linked with both libraries, run, and run under valgrind.
+//! `examples/examine.c` and `examples/monitor.c` compiled, linked with both libraries, run, and run under valgrind.
 //!
 //! Skipped, with the reason printed, where no C compiler or no valgrind is installed.
 #![allow(clippy::expect_used, clippy::print_stderr, reason = "a test")]
@@ -35,11 +35,17 @@ fn succeeded(command: &mut Command) -> String {
     String::from_utf8(output.stdout).expect("UTF-8")
 }
 
-fn compiled(name: &str, library: &[&str]) -> PathBuf {
-    let program = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(name);
+fn compiled(example: &str, kind: &str, library: &[&str]) -> PathBuf {
+    let program = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("{example}_{kind}"));
     let mut compile = Command::new("cc");
     compile.args(["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Werror", "-g"]).arg("-I").arg(here("include"));
-    compile.arg(here("examples/examine.c")).arg("-o").arg(&program).arg("-L").arg(built()).args(library);
+    compile
+        .arg(here("examples").join(example).with_extension("c"))
+        .arg("-o")
+        .arg(&program)
+        .arg("-L")
+        .arg(built())
+        .args(library);
     succeeded(&mut compile);
     program
 }
@@ -57,25 +63,51 @@ fn assert_demo(said: &str) {
     assert!(said.contains("/findings/0/statement = "), "{said}");
 }
 
+/// The stream of the same file, and the spoilt and late chunks that the program pushes on purpose.
+fn assert_stream(said: &str) {
+    let lines = |wanted: &str| said.lines().filter(|l| l.contains(wanted)).count();
+    assert!(lines("judged (first_window): open_diode") == 1 && lines("judged (interval): open_diode") >= 1, "{said}");
+    assert!(lines("speed: contaminated") > 0, "{said}");
+    assert_eq!(lines("refused: non_finite: chunks[\"speed\"]"), 1, "{said}");
+    for event in [": cycle_found", ": pattern_changed", ": gap, 5000 samples lost"] {
+        assert!(lines(event) == 1, "{event}: {said}");
+    }
+    assert!(said.contains("after the gap: no level yet") && said.ends_with("reset: position 0\n"), "{said}");
+}
+
 #[test]
-fn a_c_program_examines_the_demonstration() {
+fn c_programs_examine_and_watch_the_demonstration() {
     if !installed("cc") {
         return;
     }
-    let shared = compiled("examine_shared", &["-lsixpulse_ffi"]);
-    assert_demo(&succeeded(Command::new(&shared).arg(demo()).env("LD_LIBRARY_PATH", built())));
-    let missing = run(Command::new(&shared).arg("no_such_file.csv").env("LD_LIBRARY_PATH", built()));
-    assert_eq!(missing.status.code(), Some(2));
+    type Check = fn(&str);
+    for (example, check) in [("examine", assert_demo as Check), ("monitor", assert_stream as Check)] {
+        let shared = compiled(example, "shared", &["-lsixpulse_ffi"]);
+        check(&succeeded(Command::new(&shared).arg(demo()).env("LD_LIBRARY_PATH", built())));
+        let missing = run(Command::new(&shared).arg("no_such_file.csv").env("LD_LIBRARY_PATH", built()));
+        assert_eq!(missing.status.code(), Some(2));
+    }
 }
 
 #[test]
 #[cfg(target_os = "linux")]
-fn under_valgrind_it_makes_no_error_and_leaves_nothing_behind() {
+fn under_valgrind_examining_makes_no_error_and_leaves_nothing_behind() {
+    watched("examine", assert_demo);
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn under_valgrind_a_stream_makes_no_error_and_leaves_nothing_behind() {
+    watched("monitor", assert_stream);
+}
+
+#[cfg(target_os = "linux")]
+fn watched(example: &str, check: fn(&str)) {
     if !installed("cc") || !installed("valgrind") {
         return;
     }
     let library = ["-l:libsixpulse_ffi.a", "-lm", "-lpthread", "-ldl"];
-    let program = compiled("examine_static", &library);
+    let program = compiled(example, "static", &library);
     let mut watched = Command::new("valgrind");
     watched.args([
         "--error-exitcode=9",
@@ -83,7 +115,7 @@ fn under_valgrind_it_makes_no_error_and_leaves_nothing_behind() {
         "--errors-for-leak-kinds=definite,indirect,possible",
         "-q",
     ]);
-    assert_demo(&succeeded(watched.arg(program).arg(demo())));
+    check(&succeeded(watched.arg(program).arg(demo())));
 }
 
 #[test]

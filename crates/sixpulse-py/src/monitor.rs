@@ -190,6 +190,10 @@ impl PyMonitor {
         self.changed(py, |monitor| monitor.change_rate(hz))
     }
 
+    fn reset(&self, py: Python<'_>) -> PyResult<()> {
+        self.changed(py, Monitor::reset)
+    }
+
     #[pyo3(signature = (engine_rpm, /))]
     fn set_engine_rpm(&self, py: Python<'_>, engine_rpm: Option<&Bound<'_, PyAny>>) -> PyResult<()> {
         let rpm = optional_float("engine_rpm", engine_rpm)?;

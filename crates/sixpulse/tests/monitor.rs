@@ -405,6 +405,29 @@ fn another_rate_is_refused_or_begins_everything_anew() {
 }
 
 #[test]
+fn a_reset_monitor_is_a_new_one() {
+    let (post, sensor) = stream(12_000);
+    let (mut used, mut fresh) = (monitor(0.1), monitor(0.1));
+    run(&mut used, &post, &sensor, &[500]);
+    used.gap(77).unwrap();
+    used.set_engine_rpm(Some(900.0)).unwrap();
+    used.reset().unwrap();
+    assert_eq!(used.reading(), fresh.reading());
+    assert_eq!((used.events().count(), used.judgement_due()), (0, None));
+    assert_eq!(used.settings().engine_rpm(), Some(900.0), "settings stay");
+    used.set_engine_rpm(None).unwrap();
+    // The time stamps of the stream before are forgotten.
+    let head = [Chunk::F64(&post[..500]), Chunk::F64(&sensor[..500])];
+    for monitor in [&mut used, &mut fresh] {
+        monitor.push_at(&head, -3.0).unwrap();
+        run(monitor, &post[500..], &sensor[500..], &[500]);
+    }
+    assert_eq!(used.reading(), fresh.reading());
+    assert_eq!(events(&used), events(&fresh));
+    assert!(used.reading().cycle.cycle_count > 10);
+}
+
+#[test]
 fn clipped_samples_are_counted() {
     let settings = MonitorSettings::new(RATE_HZ, 0.1);
     let mut monitor = Monitor::new(

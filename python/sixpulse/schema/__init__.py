@@ -1,8 +1,8 @@
 """The JSON Schemas of the documents that ``to_json`` of the main results writes, published in this folder.
 
-``examination-1.json``, ``interventions-1.json``, ``points-1.json``, ``meter_reading-1.json``, ``plan-1.json``: name and
-version of the layout. They are generated from the result classes; ``python -m sixpulse.schema FOLDER`` writes them
-anew.
+``examination-1.json``, ``interventions-1.json``, ``points-1.json``, ``meter_reading-1.json``,
+``monitor_reading-1.json``, ``plan-1.json``: name and version of the layout. They are generated from the result classes;
+``python -m sixpulse.schema FOLDER`` writes them anew.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from .._result import Result, fields_of
 from ..compare import INTERVENTIONS_VERSION, Interventions
 from ..errors import UnknownNameError
 from ..meter import MeterReading
+from ..monitor import MONITOR_READING_VERSION, MonitorReading
 from ..planning import Plan
 from ..results import SCHEMA_VERSION, Examination, Points
 
@@ -31,6 +32,7 @@ DOCUMENTS: dict[str, tuple[type[Result], int]] = {
         ("interventions", Interventions, INTERVENTIONS_VERSION),
         ("points", Points, 1),
         ("meter_reading", MeterReading, 1),
+        ("monitor_reading", MonitorReading, MONITOR_READING_VERSION),
         ("plan", Plan, 1),
     )
 }

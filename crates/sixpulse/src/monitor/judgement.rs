@@ -159,6 +159,16 @@ impl Monitor {
         Ok(())
     }
 
+    /// Begins with another stream of the same channels and settings: positions, counters, events and the last judgement go
+    /// too. Allocates what construction does.
+    ///
+    /// # Errors
+    /// As [`Monitor::new`]; then nothing has changed.
+    pub fn reset(&mut self) -> Result<()> {
+        *self = Self::new(self.channels().cloned().collect(), self.settings)?;
+        Ok(())
+    }
+
     /// Refuses a stream at another rate than the monitor's: for sources that state their rate with every chunk.
     ///
     /// # Errors

@@ -34,7 +34,8 @@
 //! # Gaps
 //!
 //! [`Monitor::gap`], or a time stamp that jumps ([`Monitor::push_at`]), empties the window; the cycle is taken up again at
-//! the frequency it had. The last judgement stays, with its age. [`Monitor::change_rate`] begins everything anew.
+//! the frequency it had. The last judgement stays, with its age. [`Monitor::change_rate`] begins everything anew but what has
+//! been counted; [`Monitor::reset`] begins with another stream.
 
 mod blocks;
 mod judgement;
@@ -57,8 +58,8 @@ use settings::Grid;
 use tracker::{Followed, Tracker};
 
 pub use reading::{
-    EventKind, JudgementDue, MonitorChannel, MonitorContamination, MonitorCycle, MonitorEvent, MonitorLevel,
-    MonitorReading, MonitorRectifier, MonitorRipple, Pushed,
+    EventKind, JudgementDue, MONITOR_READING_VERSION, MonitorChannel, MonitorContamination, MonitorCycle, MonitorEvent,
+    MonitorLevel, MonitorReading, MonitorRectifier, MonitorRipple, Pushed,
 };
 pub use ring::Chunk;
 pub use settings::{

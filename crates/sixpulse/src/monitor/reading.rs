@@ -12,12 +12,17 @@ use crate::trace::words;
 /// Orders this strong against the strongest one make the gain.
 const STRONG_ORDER: f64 = 0.1;
 
+/// Version of the layout of [`MonitorReading`].
+pub const MONITOR_READING_VERSION: u32 = 1;
+
 /// The newest figures. All of them cover the same samples: whole hops, the newest ending at `end_sample`.
 ///
 /// Samples count from the first one ever pushed, those lost in gaps included.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct MonitorReading {
+    /// [`MONITOR_READING_VERSION`]: which published JSON Schema the document follows.
+    pub schema_version: u32,
     /// Samples pushed on each channel, and lost in gaps.
     pub position: u64,
     /// Time since the first sample, gaps included, seconds.
@@ -388,6 +393,7 @@ impl MonitorReading {
         let mut level = MonitorLevel { trace: level.into(), mean_v: None, reason: None };
         level.fill(None);
         Self {
+            schema_version: MONITOR_READING_VERSION,
             position: 0,
             time_s: 0.0,
             end_sample: 0,
