@@ -104,13 +104,17 @@ def examine_many(
     )
 
 
+#: No more of them ever run than there are captures; this is what a whole number of the core holds everywhere.
+_MOST_THREADS = 2**31 - 1
+
+
 def _threads(given: int | None) -> int:
     if given is None:
         # Those that the process may run on; some systems only know how many there are.
         return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    if isinstance(given, int) and not isinstance(given, bool) and given >= 1:
+    if isinstance(given, int) and not isinstance(given, bool) and 1 <= given <= _MOST_THREADS:
         return given
-    raise refuse("threads", f"expected a whole number from 1, got {given!r}")
+    raise refuse("threads", f"expected a whole number from 1 to {_MOST_THREADS}, got {given!r}")
 
 
 def _of_captures(captures: Sequence[Capture], of_arrays: Mapping[str, Any]) -> tuple[int, _Row]:

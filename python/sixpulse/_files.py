@@ -38,8 +38,7 @@ def write_texts(outputs: Sequence[tuple[str | os.PathLike[str], str]]) -> None:
     _check_distinct(targets)
     try:
         for target, (_, text) in zip(targets, outputs, strict=True):
-            if target.is_dir():
-                raise _unwritable(target, os.strerror(errno.EISDIR))
+            _check_target(target)
             temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
             staged.append((temporary, target))
             _stage(temporary, target, _filling(text))
@@ -59,14 +58,20 @@ def write_whole(path: str | os.PathLike[str], fill: Callable[[BinaryIO], object]
         As for :func:`write_text`.
     """
     target = Path(path)
-    if target.is_dir():
-        raise _unwritable(target, os.strerror(errno.EISDIR))
+    _check_target(target)
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
     try:
         _stage(temporary, target, fill)
         _rename(temporary, target)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _check_target(target: Path) -> None:
+    if "\0" in str(target):
+        raise _unwritable(target, "a null character, which no path has")
+    if target.is_dir():
+        raise _unwritable(target, os.strerror(errno.EISDIR))
 
 
 def _check_distinct(targets: Sequence[Path]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .errors import InvalidCombinationError
+from .errors import InvalidCombinationError, WrongTypeError
 
 
 def refuse(parameter: str, reason: str) -> InvalidCombinationError:
@@ -20,3 +20,27 @@ def refuse(parameter: str, reason: str) -> InvalidCombinationError:
     InvalidCombinationError
     """
     return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
+
+
+def need(parameter: str, value: object, kind: type | tuple[type, ...], expected: str) -> None:
+    """Refuse a value of another kind, before something inside is asked for what it has not.
+
+    Parameters
+    ----------
+    parameter : str
+        The argument at fault.
+    value : object
+        What was given for it.
+    kind : type or tuple of type
+        What it has to be.
+    expected : str
+        The same in words.
+
+    Raises
+    ------
+    WrongTypeError
+    """
+    if not isinstance(value, kind):
+        actual = type(value).__name__
+        message = f"{parameter}: expected {expected}, got {actual}"
+        raise WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)

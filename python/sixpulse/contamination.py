@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from . import _core
 from ._core import Trace
+from ._refusals import need
 from .results import Contamination, ContaminationVerdict, Result
 
 __all__ = [
@@ -315,6 +316,7 @@ def own_signal(circuit: Trace, supply: Trace, *, found: Contamination) -> NDArra
     >>> bool(np.abs(own[100:-100]).max() < 0.01)
     True
     """
+    need("found", found, Contamination, "a Contamination")
     return _core.own_signal(circuit, supply, found=found.to_dict())
 
 
@@ -342,7 +344,7 @@ def pulse_times_s(circuit: Trace, *, conditioner: Conditioner | None = None) -> 
     >>> pulse_times_s(Trace(wave, sample_rate_hz=10_000, coupling="dc", role="speed_sensor"))[:2].round(4)
     array([0.0125, 0.0375])
     """
-    return _core.pulse_times_s(circuit, conditioner=AdaptiveConditioner() if conditioner is None else conditioner)
+    return _core.pulse_times_s(circuit, conditioner=_settings(conditioner))
 
 
 def indicated_hz(circuit: Trace, *, conditioner: Conditioner | None = None) -> float:
@@ -372,7 +374,7 @@ def indicated_hz(circuit: Trace, *, conditioner: Conditioner | None = None) -> f
     >>> round(indicated_hz(still)), indicated_hz(still, conditioner=FixedConditioner(arming_v=0.3))
     (189, 0.0)
     """
-    return _core.indicated_hz(circuit, conditioner=AdaptiveConditioner() if conditioner is None else conditioner)
+    return _core.indicated_hz(circuit, conditioner=_settings(conditioner))
 
 
 def indicated_speed_km_h(indicated_hz: float, *, pulses_per_km: float) -> float:
@@ -441,8 +443,16 @@ def count(circuit: Trace, supply: Trace, *, found: Contamination, conditioner: C
     >>> round(counted.indicated_hz, -1), counted.without_ripple_hz, counted.ripple_margin < 0.5
     (190.0, 0.0, True)
     """
-    settings = AdaptiveConditioner() if conditioner is None else conditioner
+    need("found", found, Contamination, "a Contamination")
+    settings = _settings(conditioner)
     return Count._from_core(_core.count_pulses(circuit, supply, found=found.to_dict(), conditioner=settings))
+
+
+def _settings(conditioner: Conditioner | None) -> Conditioner:
+    if conditioner is None:
+        return AdaptiveConditioner()
+    need("conditioner", conditioner, (AdaptiveConditioner, FixedConditioner), "a conditioner")
+    return conditioner
 
 
 def rank(found: Mapping[str, Contamination]) -> tuple[Victim, ...]:
@@ -466,5 +476,9 @@ def rank(found: Mapping[str, Contamination]) -> tuple[Victim, ...]:
     >>> rank({})
     ()
     """
+    need("found", found, Mapping, "a mapping of str to Contamination")
+    for name, one in found.items():
+        need("found", name, str, "names that are texts")
+        need(f'found["{name}"]', one, Contamination, "a Contamination")
     listed = _core.rank_victims([(name, one.to_dict()) for name, one in found.items()])
     return tuple(Victim._from_core(one) for one in listed)

@@ -12,6 +12,7 @@ from typing import Literal, TypeAlias
 
 from . import _core
 from ._core import Trace
+from ._refusals import need
 from ._result import Result
 from .results import Cycle, Role
 
@@ -205,5 +206,6 @@ def of_cycle(cycle: Cycle, *, role: Role, meter: Meter) -> MeterReading | None:
     >>> shown.limits[0].limit, shown.limits[0].outcome
     ('half_volt', 'below')
     """
+    need("cycle", cycle, Cycle, "a Cycle")
     found = _core.meter_of_cycle(cycle.to_dict(), role=role, meter=meter)
     return None if found is None else MeterReading._from_core(found)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from ._refusals import need
 from .catalogue import Catalogue, catalogue
 from .numerals import quantity
 from .results import Cycle, Examination, Finding, Impedance, Level, Points, Rectifier, Ripple
@@ -90,6 +91,7 @@ def narrate(examination: Examination, *, language: str = "en") -> Narrative:
     UnknownNameError
         There is no catalogue for the language.
     """
+    need("examination", examination, Examination, "an Examination")
     words = catalogue(language)
     ambiguities = [other.next_test for other in examination.rectifier.ambiguous_with]
     tests = [finding.next_test for finding in examination.findings if finding.next_test]

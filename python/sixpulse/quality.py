@@ -28,6 +28,7 @@ from dataclasses import dataclass
 
 from . import _core
 from ._core import Capture
+from ._refusals import need
 from .results import Quality
 
 __all__ = ["CycleFacts", "assess", "supply_trace"]
@@ -86,6 +87,7 @@ def assess(capture: Capture, *, cycle: CycleFacts | None = None) -> Quality:
     """
     facts = None
     if cycle is not None:
+        need("cycle", cycle, CycleFacts, "CycleFacts")
         facts = (cycle.supply_trace, cycle.electrical_hz, cycle.ripple_peak_to_peak_v, cycle.lowest_order_hz)
     return Quality._from_core(_core.assess_quality(capture, cycle=facts))
 

@@ -21,6 +21,7 @@ from ._core import Capture, Trace
 from ._extras import require
 from ._files import write_text
 from ._pictures import UNSEEN, Gallery, Picture
+from ._refusals import need
 from .catalogue import Catalogue, catalogue
 from .results import Contamination, Evidence, Examination, OrderTransfer
 
@@ -73,6 +74,8 @@ def render(
     UnknownNameError
         There is no catalogue for the language.
     """
+    need("capture", capture, Capture, "a Capture")
+    need("examination", examination, Examination, "an Examination")
     words = catalogue(language)
     jinja2 = require("jinja2", extra="report")
     environment = jinja2.Environment(
@@ -233,6 +236,7 @@ def appendix(examination: Examination, *, language: str = "en") -> tuple[_Group,
         Each with its ``name``, its ``rows`` (pairs of the field's name in the JSON and its values written out) and the
         ``count`` of values in it. Values of one field over a list of records stand in one row (``orders[].gain``).
     """
+    need("examination", examination, Examination, "an Examination")
     words = catalogue(language)
     parts: dict[str, Any] = {"examination": {}}
     for name, value in examination.to_dict().items():

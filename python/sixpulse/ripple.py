@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from . import _core
 from ._core import Trace
+from ._refusals import need
 from .results import Cycle, Ripple
 
 __all__ = ["measure", "ripple_numbers"]
@@ -98,7 +99,10 @@ def ripple_numbers(
 
 def _document(cycle: Cycle | None) -> dict[str, Any]:
     """Plain data of the cycle, or of one that was not looked for."""
-    return (_NOT_LOOKED_FOR if cycle is None else cycle).to_dict()
+    if cycle is None:
+        return _NOT_LOOKED_FOR.to_dict()
+    need("cycle", cycle, Cycle, "a Cycle")
+    return cycle.to_dict()
 
 
 _NONE = np.zeros(0)

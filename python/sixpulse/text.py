@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from . import narrative
+from ._refusals import need, refuse
 from .catalogue import Catalogue, catalogue
 from .narrative import Figure
 from .results import Examination
@@ -42,6 +43,11 @@ def render(
     width = max(40, width)
     words = catalogue(language)
     story = narrative.narrate(examination, language=language)
+    need("emphasis", emphasis, tuple, "a pair of texts")
+    for part in emphasis:
+        need("emphasis", part, str, "a pair of texts")
+    if len(emphasis) != 2:
+        raise refuse("emphasis", f"a pair of texts is needed, {len(emphasis)} came")
     on, off = emphasis
     lines = [on + part + off for part in textwrap.wrap(story.headline, width)]
     lines += textwrap.wrap(story.certainty, width)

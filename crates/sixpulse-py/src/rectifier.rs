@@ -8,7 +8,7 @@ use sixpulse::rectifier::model;
 use sixpulse::rectifier::signature::{self, Reading};
 
 use crate::error::{to_py, wrong_type};
-use crate::trace::{PyCapture, PyMachine};
+use crate::trace::{PyCapture, PyMachine, whole_number};
 
 /// Electrical frequency and line order of each hypothesis, its figures, and the figures of the record.
 type Figures<'py> =
@@ -63,7 +63,8 @@ pub fn rectifier_record_names() -> Vec<String> {
 /// The training record of the model for six or twelve pulses, as JSON.
 #[pyfunction]
 #[pyo3(signature = (pulse_number))]
-pub fn rectifier_training_record(pulse_number: u32) -> PyResult<&'static str> {
+pub fn rectifier_training_record(pulse_number: &Bound<'_, PyAny>) -> PyResult<&'static str> {
+    let pulse_number = whole_number("pulse_number", "6 or 12", pulse_number)?;
     match pulse_number {
         6 => Ok(model::TRAINING_RECORD),
         12 => Ok(model::TRAINING_RECORD_12),

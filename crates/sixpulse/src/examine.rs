@@ -14,7 +14,7 @@ use crate::rectifier::signature::Reading;
 use crate::rectifier::{Pattern, Rectifier};
 use crate::ripple::{self, Ripple};
 use crate::severity::{self, RippleSeverity};
-use crate::trace::{Capture, Machine, Role, Trace};
+use crate::trace::{Capture, Machine, Role, Samples, Trace};
 
 pub use crate::level::{Level, LevelVerdict};
 
@@ -162,6 +162,10 @@ struct SupplyReading {
 }
 
 fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOptions) -> Result<SupplyReading> {
+    if trace.len() < ripple::LEAST_SAMPLES {
+        let (parameter, minimum) = (format!("traces[\"{name}\"]"), ripple::LEAST_SAMPLES);
+        return Err(crate::Error::TooShort { parameter, minimum, actual: trace.len() });
+    }
     let SupplyVerdict { rectifier, chosen, candidates, no_cycle } = judge_supply(trace, capture, options)?;
     let cycle = match &chosen {
         Some(hypothesis) => Cycle::of(name, hypothesis, candidates),

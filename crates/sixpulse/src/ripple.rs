@@ -35,7 +35,7 @@ const MOST_BATCHES: usize = 32;
 /// Fewest blocks that show a scatter: the standard deviation of four is itself good to 40 %.
 const LEAST_BATCHES: usize = 4;
 /// Fewest samples that are measured: a third difference and a spread.
-const LEAST_SAMPLES: usize = 4;
+pub(crate) const LEAST_SAMPLES: usize = 4;
 
 /// Ripple of one supply trace.
 ///
@@ -114,7 +114,7 @@ pub fn measure(
         return Err(Error::LengthMismatch { parameter: "ac".into(), expected: trace.len(), actual: ac.len() });
     }
     if ac.len() < LEAST_SAMPLES {
-        return Err(Error::TooShort { parameter: "ac".into(), minimum: LEAST_SAMPLES, actual: ac.len() });
+        return Err(Error::TooShort { parameter: "trace".into(), minimum: LEAST_SAMPLES, actual: ac.len() });
     }
     let batches = Batches::new(trace, cycle);
     let cycles = cycle.electrical_hz.map_or(0.0, |f| f * trace.duration_s());

@@ -84,3 +84,14 @@ fn a_capture_without_supply_has_no_pattern_but_a_result() {
     assert!(e.cycle.electrical_hz.is_none() && e.cycle.reason.is_some());
     assert!(e.contamination.is_empty() && e.points.is_none());
 }
+
+#[test]
+fn a_record_too_short_for_ripple_is_named_as_the_caller_knows_it() {
+    for n in 1..4 {
+        let post = Trace::from_f64(vec![14.0; n], RATE_HZ, Coupling::Dc, Role::ChargingPost).unwrap();
+        let capture = Capture::new(vec![("post".into(), post)]).unwrap();
+        let error = examine(&capture, &ExamineOptions::default()).unwrap_err();
+        let (parameter, minimum) = ("traces[\"post\"]".to_owned(), 4);
+        assert_eq!(error, sixpulse::Error::TooShort { parameter, minimum, actual: n });
+    }
+}

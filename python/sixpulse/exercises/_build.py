@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from .._core import Capture, _exercise
-from ..errors import InvalidCombinationError, InvalidDocumentError
+from .._refusals import need
+from ..errors import InvalidCombinationError, InvalidDocumentError, OutOfRangeError
 from . import _files, _plots, _worksheet
 from ._documents import Author, read_author, read_text
 
@@ -232,4 +233,12 @@ def difficulty(*, ripple_to_noise: float, contrast: float | None, ambiguity: flo
     >>> difficulty(ripple_to_noise=10.0, contrast=1.0, ambiguity=0.0, distractors=1)
     0.45
     """
+    need("distractors", distractors, int, "a whole number")
+    if distractors not in {0, 1}:
+        raise OutOfRangeError(
+            f"distractors: expected 0 or 1, got {distractors}",
+            parameter="distractors",
+            expected="0 or 1",
+            actual=distractors,
+        )
     return _exercise.difficulty_value(ripple_to_noise, contrast, ambiguity, distractors)

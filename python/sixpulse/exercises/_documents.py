@@ -119,8 +119,9 @@ def read_text(path: Path) -> str:
         raise FileMissingError(f"{path}: there is no such file", parameter="path", path=str(path)) from None
     except UnicodeDecodeError as error:
         raise _invalid("path", f"{path}: not UTF-8 text ({error.reason})") from None
-    except OSError as error:
-        message = f"{path}: {error.strerror or error}"
+    except (OSError, ValueError) as error:
+        # A ValueError: a null character, which no path has.
+        message = f"{path}: {getattr(error, 'strerror', None) or error}"
         raise UnreadableFileError(message, parameter="path", path=str(path)) from None
 
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from .._core import _exercise
 from .._files import write_texts
+from .._refusals import need
 from .._result import Result
 from ..errors import InvalidDocumentError
 from ._answers import Answers, read_answers
@@ -277,6 +278,10 @@ def grade(
     """
     taken = answers if isinstance(answers, Answers) else read_answers(answers)
     document = key if isinstance(key, Mapping) else read_key(key)
+    need("roster", roster, Iterable, "learners' names")
+    roster = list(roster)
+    for name in roster:
+        need("roster", name, str, "learners' names")
     named = [*roster, *(row["learner"] for row in taken.refused)]
     text = _exercise.grade_responses(
         json.dumps(document), json.dumps(list(taken.responses)), [name for name in named if name.strip()]
