@@ -305,8 +305,9 @@ WRONG: list[Any] = [None, True, 3, 2.5, 2**70, "word", b"\x00", [1], ["a", "b", 
 
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("full", CALLED)
-def test_a_value_of_another_kind_is_refused_as_such(full: str, tmp_path: Path) -> None:
+def test_a_value_of_another_kind_is_refused_as_such(full: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each parameter in turn gets something else: no AttributeError from inside, which says nothing to the caller."""
+    monkeypatch.chdir(tmp_path)  # a word may be a path, and is written to
     parameters, strategies = arguments(full, tmp_path)
 
     @settings(max_examples=1, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
