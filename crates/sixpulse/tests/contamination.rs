@@ -128,6 +128,55 @@ fn every_order_shows_the_one_gain_and_delay() {
     }
 }
 
+/// A pair whose circuit has 0.4 of the lines 60 us later; lines beyond half the sample rate fold back.
+fn steady_pair(hz: f64, lines: &[(f64, f64)]) -> Contamination {
+    let at = |t: f64| lines.iter().map(|(n, a)| a * (TAU * n * hz * t + n * n).cos()).sum::<f64>();
+    let supply = trace(sampled(1, |t| 14.2 + at(t)), Role::ChargingPost);
+    let circuit = trace(sampled(2, |t| 0.4 * at(t - 60e-6)), Role::SpeedSensor);
+    assess(&circuit, &supply, &PhaseTrack::constant(hz, SECONDS).unwrap())
+}
+
+#[test]
+fn lines_that_fold_back_do_not_outvote_the_orders() {
+    // Ringing at 30 to 43 kHz, recorded at 50 kHz without a filter: the path turns it by another phase than its place says.
+    let ringing = [133.0, 141.0, 147.0, 153.0, 159.0, 163.0, 171.0, 177.0, 183.0, 189.0];
+    let lines: Vec<(f64, f64)> =
+        [(1.0, 0.3), (2.0, 0.13), (3.0, 0.1), (6.0, 0.09)].into_iter().chain(ringing.map(|n| (n, 0.05))).collect();
+    // At 211 Hz the folded lines lie beside the orders, at 200 Hz (250 samples a cycle) upon them.
+    for hz in [211.0, 223.0, 229.0, 200.0] {
+        let found = steady_pair(hz, &lines);
+        assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{hz}: {}", found.reason);
+        // The accuracy stated for gains, or three of the standard uncertainties.
+        let error = (found.gain_v_per_v.unwrap() - 0.4).abs();
+        assert!(error < 0.012 && error < 3.0 * found.gain_v_per_v_std.unwrap(), "{hz}: {found:?}");
+        let late = (found.delay_s.unwrap() - 60e-6).abs();
+        assert!(late < 4e-6 && late < 3.0 * found.delay_s_std.unwrap(), "{hz}: {found:?}");
+    }
+}
+
+#[test]
+fn orders_that_are_all_multiples_of_six_leave_the_shorter_delay() {
+    // 60 us and 60 us plus a period of order 6 (278 us at 600 Hz) are the same for all of them.
+    let found = steady_pair(600.0, &[(6.0, 0.2), (12.0, 0.06), (18.0, 0.03), (24.0, 0.02)]);
+    assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{}", found.reason);
+    assert!((found.delay_s.unwrap() - 60e-6).abs() < 2e-6, "{found:?}");
+}
+
+#[test]
+fn two_orders_that_agree_loosely_are_not_enough() {
+    // A machine in step with orders 5 and 6 only: among a delay's periods and polarities one nearly fits any two phases, and
+    // amplitudes in the same ratio to a quarter are no rarity.
+    let lines = |fifth: f64, sixth: f64, phase: f64| {
+        move |t: f64| fifth * (5.0 * TAU * angle(t)).cos() + sixth * (6.0 * TAU * angle(t) + phase).cos()
+    };
+    let supply = trace(sampled(1, |t| 14.2 + lines(0.1, 0.1, 0.0)(t)), Role::ChargingPost);
+    let of = |fifth: f64, sixth: f64, phase: f64| verdict(&supply, sampled(2, lines(fifth, sixth, phase)));
+    let loose = of(0.03, 0.048, 0.4);
+    assert_eq!(loose.verdict, ContaminationVerdict::Undetermined, "{}", loose.reason);
+    let tight = of(0.04, 0.04, 0.0);
+    assert_eq!(tight.verdict, ContaminationVerdict::Contaminated, "{}", tight.reason);
+}
+
 #[test]
 fn stray_capacitance_shows_as_a_high_pass() {
     // 1 kHz corner: each order's amplitude and phase from jf / (fc + jf).
@@ -200,6 +249,22 @@ fn a_hall_sensor_with_ripple_is_read_between_its_edges() {
     assert!((0.08e-6..0.8e-6).contains(&moved), "{moved}");
     assert!(edges.margin_low_v > 1.5 && edges.margin_high_v > 1.5, "{edges:?}");
     assert!((found.indicated_hz.unwrap() / 310.0 - 1.0).abs() < 0.01);
+}
+
+#[test]
+fn a_few_wide_edges_do_not_shrink_the_gain() {
+    // Nine edges whose settling (0.5 ms) is bridged: what the bridges take from the ripple is not the path's.
+    let settling = |since: f64| if since < 0.0 { 0.0 } else { 1.0 - 0.3 * (-since / 2e-4).exp() };
+    let square = |t: f64| {
+        let place = 9.0 * t + 0.3;
+        let since = place.fract() / 9.0;
+        let half = 1.0 / 18.0;
+        0.5 + 4.5 * (settling(since) - settling(since - half))
+    };
+    let circuit = sampled(2, |t| square(t) + 0.25 * ripple(t - 35e-6));
+    let found = assess(&trace(circuit, Role::EdgeSensor), &supply(), &PhaseTrack::constant(HZ, SECONDS).unwrap());
+    assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{}", found.reason);
+    assert!((found.gain_v_per_v.unwrap() / 0.25 - 1.0).abs() < 0.01, "{found:?}");
 }
 
 #[test]

@@ -117,7 +117,7 @@ impl TwoLevels {
     }
 
     /// The values with the level of the moment taken off; straight lines bridge the edges until they have settled.
-    pub(super) fn flattened(&self, values: &[f64], starts_high: bool, crossings: &[Crossing]) -> Vec<f64> {
+    pub(super) fn flattened(&self, values: &[f64], starts_high: bool, crossings: &[Crossing]) -> Flat {
         let mut out = Vec::with_capacity(values.len());
         let (mut high, mut next) = (starts_high, 0);
         for (i, v) in values.iter().enumerate() {
@@ -128,11 +128,10 @@ impl TwoLevels {
             out.push(v - self.level_v(high));
         }
         let (before, after) = self.edge_reach(&out, crossings);
-        for c in crossings {
-            let first = (c.at.floor() as usize).saturating_sub(before);
-            bridge(&mut out, first, c.at.ceil() as usize + after);
-        }
-        out
+        let reach = |c: &Crossing| ((c.at.floor() as usize).saturating_sub(before), c.at.ceil() as usize + after);
+        let bridges: Vec<(usize, usize)> = crossings.iter().map(reach).collect();
+        bridge_all(&mut out, &bridges);
+        Flat { values: out, bridges }
     }
 
     /// Samples before and after a crossing until the mean edge has settled.
@@ -154,6 +153,20 @@ impl TwoLevels {
         let after = (0..most as isize).rev().find(|&m| mean_at(m) > limit).map_or(0, |m| m as usize + 1);
         let before = (1..most as isize).rev().find(|&m| mean_at(-m) > limit).map_or(0, |m| m as usize);
         (before, after)
+    }
+}
+
+/// A switched signal between its edges.
+pub(super) struct Flat {
+    pub(super) values: Vec<f64>,
+    /// The stretches that are bridged, first sample and end.
+    pub(super) bridges: Vec<(usize, usize)>,
+}
+
+/// Bridges all stretches.
+pub(super) fn bridge_all(values: &mut [f64], bridges: &[(usize, usize)]) {
+    for (first, end) in bridges {
+        bridge(values, *first, *end);
     }
 }
 
@@ -217,7 +230,7 @@ mod tests {
         assert!((levels.low_v - 0.5).abs() < 0.02 && (levels.high_v - 5.0).abs() < 0.02, "{levels:?}");
         let values = trace.to_f64();
         let (high, crossings) = levels.crossings(&values);
-        let flat = levels.flattened(&values, high, &crossings);
+        let flat = levels.flattened(&values, high, &crossings).values;
         let worst = flat.iter().zip(&ripple).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
         // Edges of one sample: bridged by a line over two samples, the levels known to 20 mV.
         assert!(worst < 0.03, "{worst}");

@@ -128,6 +128,9 @@ const ASK: &str = "moving in step alone does not prove a connection: take the ri
 const SPREAD_BINS: f64 = 6.0;
 /// Share of that order's power that one complex factor on the supply's lines must explain.
 const IN_STEP: f64 = 0.9;
+/// Probability of an agreement by chance above which it is none. A machine that turns exactly in step and makes the same
+/// orders is rare enough to begin with.
+const MOST_CHANCE: f64 = 0.1;
 /// Power that the common transfer puts on an order, against the noise, from which a miss counts against it.
 const CLEAR_OF_NOISE: f64 = 5.0;
 /// Runs of samples in which a converter's step is looked for, and the length of one: twice as many samples as 12 bits
@@ -266,6 +269,8 @@ struct Switched {
     levels: TwoLevels,
     /// Seconds.
     rising_s: Vec<f64>,
+    /// Samples that hold no signal but a straight line across an edge.
+    bridges: Vec<(usize, usize)>,
 }
 
 impl Subject {
@@ -281,8 +286,20 @@ impl Subject {
         let rate = circuit.sample_rate_hz();
         let rising_s: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / rate).collect();
         let flat = levels.flattened(&values, starts_high, &crossings);
-        let trace = Trace::from_f64(flat, rate, circuit.coupling(), circuit.role()).ok()?;
-        Some(Self { trace, switched: Some(Switched { levels, rising_s }) })
+        let trace = Trace::from_f64(flat.values, rate, circuit.coupling(), circuit.role()).ok()?;
+        Some(Self { trace, switched: Some(Switched { levels, rising_s, bridges: flat.bridges }) })
+    }
+
+    /// The supply with the same stretches bridged as the circuit: what the bridges take from one they take from the
+    /// other, and the gain stays.
+    fn alike(&self, supply: &Trace) -> Option<Trace> {
+        let mut values = supply.to_f64();
+        levels::bridge_all(&mut values, &self.switched.as_ref()?.bridges);
+        let trace = Trace::from_f64(values, supply.sample_rate_hz(), supply.coupling(), supply.role()).ok()?;
+        match supply.coupling_corner_hz() {
+            Some(corner_hz) => trace.with_coupling_corner_hz(corner_hz).ok(),
+            None => Some(trace),
+        }
     }
 
     /// Frequency of the circuit's own signal, hertz.
@@ -343,7 +360,8 @@ pub(crate) fn without_edges(circuit: &Trace) -> Trace {
 
 fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Contamination {
     let subject = Subject::new(circuit);
-    let spectra = CrossSpectra::new(supply, &subject.trace);
+    let alike = subject.alike(supply);
+    let spectra = CrossSpectra::new(alike.as_ref().unwrap_or(supply), &subject.trace);
     let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply), circuit_lsb_v: step_v(circuit) };
     let mut fit = transfer::fit(&spectra, supply, &subject.trace, &setting);
     if let Some(fit) = fit.as_mut().filter(|_| spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v) {
@@ -471,8 +489,8 @@ fn detectable(fit: &Fit) -> f64 {
 /// A group that shows the common transfer by itself.
 fn supports(group: &Group, gain: f64) -> bool {
     group.gain / gain > 0.0
-        && group.gain.abs() > 3.0 * group.gain_std
-        && group.departure.norm() < 0.3 * gain.abs() + 3.0 * group.departure_std
+        && group.gain.abs() > 3.0 * group.noise_std
+        && group.departure.norm() < 0.3 * gain.abs() + 3.0 * group.noise_std
         && group.unexplained < MOST_UNEXPLAINED
 }
 
@@ -481,6 +499,38 @@ fn supports(group: &Group, gain: f64) -> bool {
 fn opposes(group: &Group, gain: f64) -> bool {
     group.departure.norm() > 0.5 * gain.abs() + 4.0 * group.departure_std
         || (group.unexplained > 1.0 && group.clear > CLEAR_OF_NOISE)
+}
+
+/// Probability that so many of `testable` orders of an unrelated machine in step agree by chance on one gain and one delay.
+///
+/// The order that tells most fixes the gain and, up to whole periods, the delay. Each further one agrees when its gain and
+/// its phase lie within the deviation seen (or its uncertainty): of a gain that may be e times more or less, and of a phase
+/// that may be anything. Polarity and the periods left open make the second agree so much more easily.
+fn chance(supporters: &[&Group], testable: usize, gain: f64) -> f64 {
+    let mut sorted = supporters.to_vec();
+    sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
+    let Some((first, others)) = sorted.split_first() else { return 1.0 };
+    let mut chance = 1.0;
+    for (i, g) in others.iter().enumerate() {
+        let apart = (g.departure.norm().hypot(g.noise_std) / gain).min(1.0);
+        let open = if i == 0 { 2.0 * periods_open(first.line.frequency_hz, g.line.frequency_hz) } else { 1.0 };
+        chance *= apart * (open * apart / std::f64::consts::PI).min(1.0);
+        // Any of the orders could have been the one to agree.
+        chance *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
+    }
+    chance.min(1.0)
+}
+
+/// Phases at another frequency that the delays searched leave open when the phase at the first is known: as many as the
+/// first has periods in their range, but no more than its part in the two frequencies' ratio (12 to 6 has one).
+fn periods_open(first_hz: f64, other_hz: f64) -> f64 {
+    let (from, to) = transfer::DELAY_RANGE_S;
+    let most = 1.0 + (to - from) * first_hz;
+    let part = (1..12).map(f64::from).find(|q| {
+        let place = q * other_hz / first_hz;
+        (place - place.round()).abs() < 0.05
+    });
+    part.map_or(most, |q| q.min(most))
 }
 
 fn judge(fit: Option<&Fit>) -> Judgement {
@@ -504,11 +554,13 @@ fn judge(fit: Option<&Fit>) -> Judgement {
     }
     let in_step = supporters.iter().filter(|g| g.in_step > IN_STEP);
     let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
-    if supporters.len() > 2 * opposers && supporters.len() >= 2 {
+    let testable = fit.groups.iter().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
+    let by_chance = chance(&supporters, testable, gain.abs());
+    if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < MOST_CHANCE {
         let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
         return say(Contaminated, text);
     }
-    if supporters.len() == 1 && opposers == 0 && spread >= SPREAD_BINS {
+    if supporters.len() == 1 && testable == 1 && opposers == 0 && spread >= SPREAD_BINS {
         return say(
             Contaminated,
             format!("one order follows the supply's speed wander over {spread:.0} lines with {gain:.3} V/V"),
@@ -517,6 +569,13 @@ fn judge(fit: Option<&Fit>) -> Judgement {
     if opposers > 0 {
         let agree = supporters.len();
         return say(Undetermined, format!("{agree} orders agree on a transfer, {opposers} contradict it; {ASK}"));
+    }
+    if supporters.len() >= 2 {
+        let agree = supporters.len();
+        return say(
+            Undetermined,
+            format!("{agree} orders agree on a transfer, which chance would bring about as well; {ASK}"),
+        );
     }
     say(Undetermined, format!("a single steady order matches; {ASK}"))
 }

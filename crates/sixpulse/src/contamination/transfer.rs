@@ -28,8 +28,8 @@ pub const DELAY_RANGE_S: (f64, f64) = (-100e-6, 500e-6);
 const NOISE_BLOCK: usize = 32;
 /// Least bins of the supply's spectrum that share one estimate of its floor.
 const FLOOR_BLOCK: usize = 64;
-/// Below this many r.m.s. steps of its converter a trace is distorted by it, above it only made noisier.
-const FEW_STEPS: f64 = 1.0;
+/// Delay that makes a path rarer by a factor of e, seconds.
+const USUAL_DELAY_S: f64 = 60e-6;
 /// Longest time constant of a first-order path, seconds: beyond it a high-pass is flat and a low-pass has no gain left.
 const LONGEST_TIME_CONSTANT_S: f64 = 0.02;
 /// Log-likelihood by which carrying something must beat carrying nothing before a path is chosen.
@@ -38,6 +38,8 @@ const NOTICED: f64 = 8.0;
 const START_BINS: usize = 192;
 /// Starts of the fit closer than this are one, seconds: every step that follows reaches further.
 const SAME_START_S: f64 = 1e-6;
+/// Fewer bins than this tell no transfer.
+const LEAST_BINS: usize = 3;
 /// Most bins that take part, those that tell most; what they leave out adds little and costs time.
 const MOST_BINS: usize = 768;
 /// Least noise of a supply bin against the supply's whole AC power: 12 bits over the ripple leave as much.
@@ -47,9 +49,22 @@ const CLEAR: f64 = 10.0;
 /// Power of a supply bin against the strongest from which it takes part.
 const STRONG: f64 = 1e-4;
 /// What rings beyond half the sample rate comes back as a thicket of faint lines with another transfer, which must not
-/// outvote the few strong ones. Their power a bin is taken as this many times the mean of the band's upper quarter:
-/// the spectrum goes on as it ends, and folds more than once.
+/// outvote the few strong ones. Their power a bin is this many times what is left at the band's end.
 const FOLDS: f64 = 2.0;
+/// Bins to either side that a steady line takes under the window.
+const LINE_BINS: f64 = 2.5;
+/// Relative error of the cycle's frequency that a line is allowed.
+const CYCLE_ERROR: f64 = 1e-3;
+/// Part of a line's power by which its spread with the speed's wander is told, and the multiple of that within which an
+/// order is looked for: a line that folds back beside it holds less than the rest.
+const INSIDE: f64 = 0.8;
+const WANDER: f64 = 2.0;
+/// Half the sample rate is folded at so often before nothing is left of a ringing.
+const ZONES: u32 = 3;
+/// Power of a line against those that fold back from which it counts where they cannot be told apart.
+const APART: f64 = 4.0;
+/// Degrees of freedom that the estimate of what folds back is worth beside the orders' scatter.
+const PRIOR: f64 = 2.0;
 /// Power of what no model explains (bandwidths, aliases) against the strongest bin's.
 const MODEL_ERROR: f64 = 1e-6;
 
@@ -202,6 +217,7 @@ impl CrossSpectra {
             sxy: self.sxy[k],
             syy: self.syy[k],
             supply_noise: floor,
+            folded: 0.0,
         }
     }
     /// Power of the circuit once the model's ripple is taken out, and that of the ripple, V^2 a bin up to 90 % of the
@@ -216,6 +232,11 @@ impl CrossSpectra {
             (left, if known { response.norm_sqr() * self.sxx[k] } else { 0.0 })
         })
         .unzip()
+    }
+    /// The supply's bins about a place, both in bins.
+    fn about(&self, place: f64, reach: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let (from, to) = ((place - reach).max(1.0).ceil() as usize, (place + reach).max(0.0) as usize);
+        self.sxx.iter().copied().enumerate().take(to + 1).skip(from)
     }
     fn circuit_rms_v(&self) -> f64 {
         self.syy.iter().skip(1).sum::<f64>().sqrt()
@@ -380,15 +401,16 @@ pub(super) struct Group {
     pub(super) departure: Complex64,
     /// Standard uncertainty of that, each of real and imaginary part.
     pub(super) departure_std: f64,
+    /// The part of it that averages out.
+    pub(super) noise_std: f64,
     /// Power that the model puts there against the noise about it.
     pub(super) clear: f64,
     /// Power left at the group's lines, without the noise about them, against the power the model puts there: the
     /// median over the bins, each weighed by the supply's power. Near 0 where the model explains the group; 1 and more
     /// where the circuit has as much of its own there.
     pub(super) unexplained: f64,
-    /// What the group alone says of the gain along the model's phase, and its standard uncertainty.
+    /// What the group alone says of the gain along the model's phase.
     pub(super) gain: f64,
-    pub(super) gain_std: f64,
 }
 
 /// The band of a [`CrossSpectra`] in which the fit works.
@@ -415,8 +437,121 @@ struct Bin {
     sxx: f64,
     sxy: Complex64,
     syy: f64,
-    /// The supply's floor and distortion, V^2.
+    /// The supply's floor, distortion and what folds back, V^2.
     supply_noise: f64,
+    /// What folds back, V^2.
+    folded: f64,
+}
+
+/// Where the orders' lines lie, and where lines beyond half the sample rate come back.
+///
+/// Order `m` folded at `k` times the sample rate lies at `k fs - m f` or `m f - k fs`: off the orders by the same part of
+/// an order for all `m`, `k fs / f` to either side. So lines that fold back can mostly be told from the orders by their
+/// place.
+struct Comb {
+    /// The cycle's frequency, hertz.
+    hz: f64,
+    /// Sample rate in cycles.
+    rate: f64,
+    /// Half the width of a steady line, in orders.
+    line: f64,
+    /// Growth of that from order to order, by the speed's wander.
+    wander: f64,
+}
+
+/// Place at which half of the power lies below, and the distance within which [`INSIDE`] of it lies.
+fn spread(power: Vec<(f64, f64)>) -> (f64, f64) {
+    let place = weighted_quantile(&power, 0.5);
+    let apart: Vec<(f64, f64)> = power.iter().map(|(at, s)| ((at - place).abs(), *s)).collect();
+    (place, weighted_quantile(&apart, INSIDE))
+}
+
+impl Comb {
+    fn new(spectra: &CrossSpectra, electrical_hz: f64, interval_s: f64) -> Self {
+        let bin = electrical_hz / spectra.bin_hz;
+        let power = |n: usize| -> f64 { spectra.about(n as f64 * bin, 0.5 * bin).map(|(_, s)| s).sum() };
+        let orders = (0.45 * spectra.sxx.len() as f64 / bin) as usize;
+        let strongest = (1..=orders.max(1)).max_by(|a, b| power(*a).total_cmp(&power(*b))).unwrap_or(1);
+        let place = strongest as f64 * bin;
+        let (mean, half_width) = spread(spectra.about(place, 0.5 * bin).map(|(k, s)| (k as f64 - place, s)).collect());
+        // The window itself spreads a line by a bin.
+        let wander = (half_width - 1.0).max(0.0) / place;
+        let near = (mean / place).abs() < CYCLE_ERROR;
+        let hz = if near { electrical_hz * (1.0 + mean / place) } else { electrical_hz };
+        let error = if near { 0.0 } else { CYCLE_ERROR };
+        Self { hz, rate: 1.0 / (interval_s * hz), line: LINE_BINS / bin, wander: WANDER * wander + error + 0.3 / place }
+    }
+
+    fn reach(&self, hz: f64) -> f64 {
+        self.line + self.wander * hz / self.hz
+    }
+
+    /// Whether a frequency lies on an order above 0.
+    fn holds(&self, hz: f64) -> bool {
+        let order = hz / self.hz;
+        order > 0.5 && (order - order.round()).abs() <= self.reach(hz)
+    }
+
+    /// Whether lines that fold back may lie at a frequency.
+    fn folds_to(&self, hz: f64) -> bool {
+        let (order, reach) = (hz / self.hz, self.reach(hz));
+        let near = |place: f64| (place - place.round()).abs() <= reach;
+        (1..=ZONES).map(|k| f64::from(k) * self.rate).any(|turn| near(order - turn) || near(order + turn))
+    }
+
+    /// Whether lines that fold back may fall on the orders' lines there.
+    fn folds_onto(&self, hz: f64) -> bool {
+        let reach = self.reach(hz);
+        (1..=ZONES).map(|k| f64::from(k) * self.rate).any(|place| (place - place.round()).abs() <= reach)
+    }
+}
+
+/// What rings beyond half the sample rate and folds back, V^2 a bin of the supply: the spectrum goes on as it ends, and
+/// folds more than once.
+struct Folded {
+    comb: Option<Comb>,
+    /// Mean of the band's upper quarter, of all of it or of what lies between the orders and the lines that fold back.
+    spread: f64,
+    /// What a bin of the upper quarter holds that holds a line.
+    line: f64,
+}
+
+impl Folded {
+    fn new(spectra: &CrossSpectra, first: usize, last: usize, comb: Option<Comb>) -> Self {
+        let upper: Vec<(f64, f64)> =
+            (first.max(3 * last / 4)..last).map(|k| (k as f64 * spectra.bin_hz, spectra.sxx[k])).collect();
+        let sum: f64 = upper.iter().map(|(_, s)| s).sum();
+        let mean = sum / upper.len().max(1) as f64;
+        let line = upper.iter().map(|(_, s)| s * s).sum::<f64>() / sum.max(f64::MIN_POSITIVE);
+        let between = comb.as_ref().and_then(|c| {
+            let free = upper.iter().filter(|(hz, _)| !c.holds(*hz) && !c.folds_to(*hz)).map(|(_, s)| *s);
+            let free: Vec<f64> = free.collect();
+            (free.len() >= NOISE_BLOCK / 2).then(|| free.iter().sum::<f64>() / free.len() as f64)
+        });
+        let spread = FOLDS * between.unwrap_or(mean);
+        Self { line: line.max(FOLDS * mean), spread, comb }
+    }
+
+    fn falls_on(&self, bin: &Bin) -> bool {
+        self.comb.as_ref().is_some_and(|c| c.folds_onto(bin.hz))
+    }
+
+    fn power(&self, bin: &Bin) -> f64 {
+        if self.falls_on(bin) { self.line } else { self.spread }
+    }
+
+    /// Whether a bin's line is its order's, or strong enough for what may fall on it.
+    fn is_alone(&self, bin: &Bin) -> bool {
+        !self.falls_on(bin) || bin.sxx > APART * self.line
+    }
+
+    /// Orders among bins that are.
+    fn orders_alone<'a>(&self, bins: impl Iterator<Item = &'a Bin>) -> usize {
+        let Some(comb) = &self.comb else { return 0 };
+        let mut orders: Vec<u64> = bins.filter(|b| self.is_alone(b)).map(|b| (b.hz / comb.hz).round() as u64).collect();
+        orders.dedup();
+        orders.len()
+    }
 }
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
@@ -487,22 +622,33 @@ impl<'a> Band<'a> {
             .filter(|&(k, floor)| spectra.sxx[k] > (CLEAR * floor).max(STRONG * strongest))
             .map(|(k, floor)| spectra.bin(k, floor))
             .collect();
+        let comb = electrical_hz.map(|hz| Comb::new(spectra, hz, interval_s));
+        if let Some(comb) = &comb {
+            let on_order = |b: &Bin| comb.holds(b.hz);
+            if used.iter().filter(|b| on_order(b)).count() >= LEAST_BINS {
+                used.retain(on_order);
+            }
+        }
+        let folded = Folded::new(spectra, first, last, comb);
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
-        let share = |lsb_v: f64| lsb_v * lsb_v / 12.0 / (used.len().max(16)) as f64;
-        let upper = &spectra.sxx[first.max(3 * last / 4)..last];
-        let folded = FOLDS * upper.iter().sum::<f64>() / upper.len().max(1) as f64;
-        let distortion = share(setting.supply_lsb_v) + MODEL_ERROR * strongest;
-        let circuit_noise = if spectra.circuit_rms_v() < FEW_STEPS * setting.circuit_lsb_v {
-            share(setting.circuit_lsb_v)
-        } else {
-            setting.circuit_lsb_v.powi(2) / 12.0 / spectra.sxx.len() as f64
-        };
-        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded;
+        let share = |power: f64| power / used.len().max(16) as f64;
+        let distortion = share(setting.supply_lsb_v * setting.supply_lsb_v / 12.0) + MODEL_ERROR * strongest;
+        let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
+        // What rounding must leave and is not found between the lines lies on them.
+        let on_lines = share((rounding - circuit_floor.iter().sum::<f64>()).max(0.0));
+        let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
+        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
+        if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
+            used.retain(|b| folded.is_alone(b));
+        }
         // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
-        if used.iter().filter(|b| clear(b)).count() >= 3 {
+        if used.iter().filter(|b| clear(b)).count() >= LEAST_BINS {
             used.retain(clear);
         }
-        used.iter_mut().for_each(|b| b.supply_noise += distortion + folded);
+        used.iter_mut().for_each(|b| {
+            b.folded = folded.power(b);
+            b.supply_noise += distortion + b.folded;
+        });
         let quantisation = quantisation_std(spectra, setting, supply_floor.iter().sum());
         keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
         Self {
@@ -545,16 +691,26 @@ impl<'a> Band<'a> {
         noise
     }
 
-    /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
-    fn weights(&self, model: &Model) -> Vec<f64> {
-        self.weights_of(model.gain, &self.used.iter().map(|b| b.left(model.at(b.hz))).collect::<Vec<f64>>())
+    /// What each bin in use counts in the search.
+    fn says(&self, model: &Model, say: Say) -> Vec<f64> {
+        match say {
+            Say::Equal => self.weights(model),
+            // A line of the circuit alone would have the loudest voice without this.
+            Say::ByPower => self.used.iter().map(|b| b.sxx.min(b.syy) / b.syy.max(f64::MIN_POSITIVE)).collect(),
+        }
     }
 
-    /// The same for what a gain leaves in the bins.
-    fn weights_of(&self, gain: f64, left: &[f64]) -> Vec<f64> {
-        let noise = self.noise(left);
-        let each = self.used.iter().zip(left.iter().zip(&noise));
-        each.map(|(b, (l, n))| 1.0 / (n.max(l / 3.0) + gain * gain * b.supply_noise)).collect()
+    /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
+    fn weights(&self, model: &Model) -> Vec<f64> {
+        self.weights_of(&self.used.iter().map(|b| model.at(b.hz)).collect::<Vec<Complex64>>())
+    }
+
+    /// The same for a response in each bin in use: the supply's noise comes through it.
+    fn weights_of(&self, responses: &[Complex64]) -> Vec<f64> {
+        let left: Vec<f64> = self.used.iter().zip(responses).map(|(b, m)| b.left(*m)).collect();
+        let noise = self.noise(&left);
+        let each = self.used.iter().zip(responses).zip(left.iter().zip(&noise));
+        each.map(|((b, m), (l, n))| 1.0 / (n.max(l / 3.0) + m.norm_sqr() * b.supply_noise)).collect()
     }
 }
 
@@ -579,7 +735,7 @@ fn keep_best(bins: &mut Vec<Bin>, score: impl Fn(&Bin) -> f64) {
 /// Fits the transfer on averaged spectra; `None` when the supply has no line clear of its noise.
 pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Fit> {
     let band = Band::new(spectra, setting, 1.0 / supply.sample_rate_hz());
-    if band.used.len() < 3 {
+    if band.used.len() < LEAST_BINS {
         return None;
     }
     let corner = CornerPrior::new(supply, circuit);
@@ -591,12 +747,16 @@ pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setti
         }
     }
     let rough = starts.into_iter().map(|start| refine(&band, start, &corner, 4)).collect();
-    let near = Candidates::new(&band, rough)?.best()?;
+    let rough = Candidates::new(&band, rough)?;
+    let near = rough.best()?;
     let plain = refine(&band, near, &corner, 12);
     let detection_std = std_of_gain(&band, &plain, &corner);
     let mut fits = vec![plain, refine(&band, Model { path: Path::InterpolatedDelay, ..near }, &corner, 12)];
     for path in [Path::FirstOrderLag, Path::FirstOrderHighPass] {
-        fits.push(refine(&band, first_order_start(&band, Model { path, ..near }), &corner, 16));
+        for say in [Say::Equal, Say::ByPower] {
+            let start = first_order_start(&band, Model { path, ..near }, say);
+            fits.extend([start, refine(&band, start, &corner, 16)]);
+        }
     }
     let candidates = Candidates::new(&band, fits)?;
     // Where nothing is carried the choice among paths would only fit the noise.
@@ -654,11 +814,7 @@ enum Say {
 /// Gain and delay at the best peaks of the match over the range of delays.
 fn starting_points(band: &Band, corner_hz: f64, say: Say) -> Vec<Model> {
     let zero = Model { path: Path::Delay, gain: 0.0, delay_s: DELAY_RANGE_S.0, corner_hz, interval_s: band.interval_s };
-    let weights = match say {
-        Say::Equal => band.weights(&zero),
-        // A line of the circuit alone would have the loudest voice without this.
-        Say::ByPower => band.used.iter().map(|b| b.sxx.min(b.syy) / b.syy.max(f64::MIN_POSITIVE)).collect(),
-    };
+    let weights = band.says(&zero, say);
     let mut chosen: Vec<(&Bin, f64)> = band.used.iter().zip(weights).collect();
     chosen.sort_by(|a, b| (b.1 * b.0.sxx).total_cmp(&(a.1 * a.0.sxx)));
     chosen.truncate(START_BINS);
@@ -685,15 +841,15 @@ fn starting_points(band: &Band, corner_hz: f64, say: Say) -> Vec<Model> {
     let mut peaks: Vec<usize> =
         (0..count).filter(|&i| strength(i) >= strength(i.wrapping_sub(1)) && strength(i) >= strength(i + 1)).collect();
     peaks.sort_by(|&a, &b| strength(b).total_cmp(&strength(a)));
-    peaks.truncate(3);
+    peaks.truncate(5);
     peaks.iter().map(|&i| Model { gain: gains[i], delay_s: DELAY_RANGE_S.0 + i as f64 * step, ..zero }).collect()
 }
 
 /// Time constant and gain at which a first-order path matches best, on a grid of time constants.
-fn first_order_start(band: &Band, model: Model) -> Model {
-    let weights = band.weights(&Model { gain: 0.0, ..model });
-    let trials = (0..14).map(|i| {
-        let trial = Model { delay_s: 2e-6 * 2.0f64.powi(i), ..model };
+fn first_order_start(band: &Band, model: Model, say: Say) -> Model {
+    let weights = band.says(&Model { gain: 0.0, ..model }, say);
+    let trials = (0..40).map(|i| {
+        let trial = Model { delay_s: 2e-6 * 2.0f64.powf(f64::from(i) / 3.0), ..model };
         let (mut matched, mut carried) = (0.0, 0.0);
         for (b, w) in band.used.iter().zip(&weights) {
             let unit = trial.unit(b.hz);
@@ -702,7 +858,7 @@ fn first_order_start(band: &Band, model: Model) -> Model {
         }
         (matched * matched / carried, Model { gain: matched / carried, ..trial })
     });
-    trials.max_by(|a, b| a.0.total_cmp(&b.0)).map_or(model, |(_, start)| start)
+    trials.filter(|t| t.0.is_finite()).max_by(|a, b| a.0.total_cmp(&b.0)).map_or(model, |(_, start)| start)
 }
 
 /// Normal equations of the weighted residual power about a model.
@@ -778,8 +934,7 @@ fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: usize) -> Mod
     let mut model = start;
     for round in 0..rounds {
         let slopes: Vec<[Complex64; 3]> = band.used.iter().map(|b| model.slopes(b.hz)).collect();
-        let left: Vec<f64> = band.used.iter().zip(&slopes).map(|(b, s)| b.left(model.gain * s[0])).collect();
-        let weights = band.weights_of(model.gain, &left);
+        let weights = band.weights_of(&slopes.iter().map(|s| model.gain * s[0]).collect::<Vec<Complex64>>());
         let normal = Normal::from_slopes(band, &model, &slopes, &weights, corner);
         let Some(inverse) = normal.inverse() else { break };
         let step: Vec<f64> =
@@ -811,16 +966,19 @@ struct Candidates {
     models: Vec<Model>,
     /// Negative log-likelihood of each, lines of the circuit's own signal having little say.
     losses: Vec<f64>,
+    /// Power that the supply's noise and what folds back leave of any, V^2.
+    unknown: f64,
     /// Power left of each, V^2, a line of the circuit alone counting no more than the supply's could.
     powers: Vec<f64>,
     /// The loss where nothing is carried.
     silent: f64,
 }
 
-/// Log-likelihood by which a path must beat a plain delay: filters are rarer, and fit the noise more easily.
-fn handicap(path: Path) -> f64 {
-    match path {
-        Path::Delay | Path::InterpolatedDelay => 0.0,
+/// Log-likelihood by which a model must beat a plain one: filters are rarer and fit the noise more easily, and long delays
+/// are rarer than short ones. Orders that are all multiples of six leave the delay open by whole periods of the sixth.
+fn handicap(model: &Model) -> f64 {
+    match model.path {
+        Path::Delay | Path::InterpolatedDelay => model.delay_s.abs() / USUAL_DELAY_S,
         Path::FirstOrderLag => 3.0,
         Path::FirstOrderHighPass => 10.0,
     }
@@ -841,15 +999,17 @@ impl Candidates {
         let gain = models.iter().map(|m| m.gain.abs()).fold(0.0, f64::max).min(2.0);
         let loss = |left: &[f64]| -> f64 {
             let each = band.used.iter().zip(left.iter().zip(&noise));
-            each.map(|(b, (l, n))| looks * (l / (n + gain * gain * b.supply_noise)).ln_1p()).sum()
+            let through = |b: &Bin| (gain * gain).min(b.syy / b.sxx) * b.supply_noise;
+            each.map(|(b, (l, n))| looks * (l / (n + through(b))).ln_1p()).sum()
         };
-        let losses = residuals.iter().map(|r| loss(&r.0)).collect();
-        let power = |left: &[f64]| -> f64 {
-            band.used.iter().zip(left).map(|(b, l)| l.min(4.0 * gain * gain * b.sxx.max(0.0))).sum()
-        };
+        let losses: Vec<f64> = residuals.iter().map(|r| loss(&r.0)).collect();
+        let likeliest = models.iter().zip(&losses).min_by(|a, b| a.1.total_cmp(b.1))?.0;
+        let most: Vec<f64> = band.used.iter().map(|b| 4.0 * likeliest.at(b.hz).norm_sqr() * b.sxx.max(0.0)).collect();
+        let power = |left: &[f64]| -> f64 { left.iter().zip(&most).map(|(l, most)| l.min(*most)).sum() };
         let powers = residuals.iter().map(|r| power(&r.0)).collect();
+        let unknown = band.used.iter().map(|b| (gain * gain).min(b.syy / b.sxx) * b.supply_noise).sum();
         let silent = loss(&band.used.iter().map(|b| b.syy).collect::<Vec<f64>>());
-        Some(Self { models, losses, powers, silent })
+        Some(Self { models, losses, unknown, powers, silent })
     }
 
     fn least(&self) -> f64 {
@@ -864,8 +1024,8 @@ impl Candidates {
             Path::FirstOrderLag => 2,
             Path::FirstOrderHighPass => 3,
         };
-        let allowed = POWER_RATIO * self.powers.iter().copied().fold(f64::INFINITY, f64::min);
-        let losses: Vec<f64> = self.models.iter().zip(&self.losses).map(|(m, l)| l + handicap(m.path)).collect();
+        let allowed = POWER_RATIO * (self.powers.iter().copied().fold(f64::INFINITY, f64::min) + self.unknown);
+        let losses: Vec<f64> = self.models.iter().zip(&self.losses).map(|(m, l)| l + handicap(m)).collect();
         let fit = || (0..self.models.len()).filter(|&i| self.powers[i] <= allowed && losses[i].is_finite());
         let least = fit().map(|i| losses[i]).fold(f64::INFINITY, f64::min);
         let key = |m: &Model| ((m.delay_s.abs() / 20e-6).floor() as i64, rank(m.path));
@@ -902,25 +1062,41 @@ fn summarise(
 ) -> Fit {
     let weights = band.weights(&model);
     let covariance = Normal::new(band, &model, &weights, corner).inverse();
-    let groups = groups(band, &model, &weights, electrical_hz);
+    let mut groups = groups(band, &model, &weights, electrical_hz);
     let scatter: f64 = groups.iter().map(|g| g.departure.norm_sqr() / (g.departure_std * g.departure_std)).sum();
     let freedom = 2.0 * groups.len() as f64 - 2.0;
     let birge = if freedom > 0.0 { (scatter / freedom).max(1.0).sqrt() } else { 1.0 };
+    // Less may fold back than the spectrum's end lets fear: the orders' own scatter says so, with a prior's weight.
+    let less = ((scatter + PRIOR) / (freedom + PRIOR)).min(1.0).sqrt();
+    groups.iter_mut().for_each(|g| g.departure_std = g.noise_std.max(less * g.departure_std));
     let (gain_spread, delay_spread) = candidates.spread(&model);
+    let wider = [widening(&groups, |_| 1.0), widening(&groups, |hz| hz * hz)];
     let std = |i: usize, spread: f64| {
-        covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * birge * birge + spread).sqrt())
+        covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * wider[i] * birge * birge + spread).sqrt())
     };
     let (residual, removed) = band.spectra.left(&model);
     Fit {
         model,
         gain_std: std(0, gain_spread + (model.gain * band.quantisation).powi(2)),
         delay_std: std(1, delay_spread),
-        detection_std: std(0, 0.0),
+        detection_std: f64::NAN,
         carried_power: removed.iter().skip(band.first).sum(),
         groups,
         residual,
         removed,
     }
+}
+
+/// Factor on a variance by what does not average out, for groups that count by their information times `say` of their
+/// frequency.
+fn widening(groups: &[Group], say: impl Fn(f64) -> f64) -> f64 {
+    let (mut all, mut noise) = (0.0, 0.0);
+    for g in groups {
+        let (information, say) = (g.noise_std.powi(-2), say(g.line.frequency_hz));
+        noise += information * say;
+        all += information * information * say * g.departure_std.powi(2);
+    }
+    if noise > 0.0 { all / noise } else { 1.0 }
 }
 
 /// Sums of one group of bins.
@@ -939,6 +1115,7 @@ struct Sums {
     squares: f64,
     put: f64,
     noise: f64,
+    folded: f64,
     /// Unexplained power of each bin and its say.
     unexplained: Vec<(f64, f64)>,
 }
@@ -967,23 +1144,24 @@ fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz: Option<f64
         s.aligned += m.conj() * b.sxy / m.norm();
         s.squares += b.sxx * b.sxx;
         let put = (model.gain * model.gain * m.norm_sqr() * b.sxx).max(f64::MIN_POSITIVE);
-        let noise = noise + model.gain * model.gain * b.supply_noise;
+        let noise = noise + model.gain * model.gain * m.norm_sqr() * b.supply_noise;
         s.put += put;
         s.noise += noise;
+        s.folded += b.folded;
         s.unexplained.push(((l - noise).max(0.0) / put, b.sxx));
     }
     sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
 }
 
-/// Median of values, each with a weight; 0 for none.
-fn weighted_median(values: &[(f64, f64)]) -> f64 {
+/// `q`-quantile of values, each with a weight; 0 for none.
+fn weighted_quantile(values: &[(f64, f64)], q: f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * sorted.iter().map(|v| v.1).sum::<f64>();
+    let part = q * sorted.iter().map(|v| v.1).sum::<f64>();
     let mut sum = 0.0;
     for (value, weight) in sorted {
         sum += weight;
-        if sum >= half {
+        if sum >= part {
             return value;
         }
     }
@@ -991,7 +1169,10 @@ fn weighted_median(values: &[(f64, f64)]) -> f64 {
 }
 
 fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
-    let std = (2.0 * looks * s.carried).sqrt().recip();
+    let noise_std = (2.0 * looks * s.carried).sqrt().recip();
+    // A line that folds back stands still beside the one it falls on: no average makes it less.
+    let folded_std = model.gain.abs() * (s.folded / s.supply).sqrt();
+    let std = noise_std.hypot(folded_std);
     Group {
         line: Line {
             order: order as u32,
@@ -1005,9 +1186,9 @@ fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
         in_step: (s.aligned.norm_sqr() / (s.supply * s.circuit).max(f64::MIN_POSITIVE)).min(1.0),
         departure: s.matched / s.carried - model.gain,
         departure_std: std,
+        noise_std,
         clear: s.put / s.noise.max(f64::MIN_POSITIVE),
-        unexplained: weighted_median(&s.unexplained),
+        unexplained: weighted_quantile(&s.unexplained, 0.5),
         gain: s.matched.re / s.carried,
-        gain_std: std,
     }
 }
