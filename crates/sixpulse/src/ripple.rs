@@ -28,7 +28,7 @@
 use crate::cycle::Cycle;
 use crate::error::{Error, Result};
 use crate::trace::{BLOCK, Coupling, Samples, Trace, for_each_block};
-use crate::vectors::{Work, widest};
+use crate::vectors::{SumsAbout, Work, widest};
 
 /// Most blocks between which the scatter of the mean square is taken.
 const MOST_BATCHES: usize = 32;
@@ -258,35 +258,6 @@ impl Batches {
 
 /// Lanes summed side by side, so that the additions do not wait for each other.
 const LANES: usize = 8;
-
-/// Sum and sum of squares of `x - level`.
-struct SumsAbout<'a> {
-    samples: &'a [f64],
-    level: f64,
-}
-
-impl Work for SumsAbout<'_> {
-    type Output = (f64, f64);
-    #[inline(always)]
-    fn call(self) -> (f64, f64) {
-        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-        let (chunks, rest) = self.samples.as_chunks::<LANES>();
-        for chunk in chunks {
-            for lane in 0..LANES {
-                let d = chunk[lane] - self.level;
-                sum[lane] += d;
-                squares[lane] += d * d;
-            }
-        }
-        let (mut last, mut last_squares) = (0.0, 0.0);
-        for &x in rest {
-            let d = x - self.level;
-            last += d;
-            last_squares += d * d;
-        }
-        (sum.iter().sum::<f64>() + last, squares.iter().sum::<f64>() + last_squares)
-    }
-}
 
 /// Lowest and highest value of a block, before which stand the extremes so far.
 struct Widened<'a> {

@@ -74,6 +74,11 @@ pub(crate) fn forward_single(length: usize) -> Arc<dyn RealToComplex<f32>> {
     PLANS.with_borrow_mut(|p| p.single.with(length, |planner| planner.plan_fft_forward(length)))
 }
 
+/// Plan of a transform in single precision back to `length` real samples.
+pub(crate) fn inverse_single(length: usize) -> Arc<dyn ComplexToReal<f32>> {
+    PLANS.with_borrow_mut(|p| p.single.with(length, |planner| planner.plan_fft_inverse(length)))
+}
+
 /// Plan of a transform back to `length` real samples.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
     PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_inverse(length)))

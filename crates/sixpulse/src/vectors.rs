@@ -14,6 +14,60 @@ pub(crate) fn widest<W: Work>(work: W) -> W::Output {
     pulp::Arch::new().dispatch(work)
 }
 
+/// Lanes summed side by side, so that the additions do not wait for each other.
+const LANES: usize = 8;
+
+/// Sum and sum of squares of `x - level`.
+pub(crate) struct SumsAbout<'a> {
+    pub(crate) samples: &'a [f64],
+    pub(crate) level: f64,
+}
+
+impl Work for SumsAbout<'_> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (chunks, rest) = self.samples.as_chunks::<LANES>();
+        for chunk in chunks {
+            for lane in 0..LANES {
+                let d = chunk[lane] - self.level;
+                sum[lane] += d;
+                squares[lane] += d * d;
+            }
+        }
+        let (mut last, mut last_squares) = (0.0, 0.0);
+        for &x in rest {
+            let d = x - self.level;
+            last += d;
+            last_squares += d * d;
+        }
+        (sum.iter().sum::<f64>() + last, squares.iter().sum::<f64>() + last_squares)
+    }
+}
+
+/// Lowest and highest value, lane by lane and then in pairs; infinite where there is none. A part of a [`Work`].
+#[inline(always)]
+pub(crate) fn extremes(values: &[f32]) -> (f32, f32) {
+    let lower = |a: f32, b: f32| if a < b { a } else { b };
+    let higher = |a: f32, b: f32| if a > b { a } else { b };
+    let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            low[lane] = lower(chunk[lane], low[lane]);
+            high[lane] = higher(chunk[lane], high[lane]);
+        }
+    }
+    for half in [4, 2, 1] {
+        for lane in 0..half {
+            low[lane] = lower(low[lane + half], low[lane]);
+            high[lane] = higher(high[lane + half], high[lane]);
+        }
+    }
+    rest.iter().fold((low[0], high[0]), |e, v| (lower(*v, e.0), higher(*v, e.1)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::{Work, widest};

@@ -1,13 +1,12 @@
 //! Whether the transfer changes over the record: a joint that warms up, a harness that moves.
 //!
 //! The ripple that the common transfer predicts is compared with the circuit stretch by stretch:
-//! `g_j = sum r y / sum r^2`. A straight line through the `g_j` gives the change over the record and, from the scatter
+//! `g_j = sum r y / sum r^2`, where `y` is the split's own signal and its ripple together. A straight line through the `g_j` gives the change over the record and, from the scatter
 //! about it, its standard uncertainty; the circuit's own signal is part of that scatter.
 
-use super::split::{self, Split};
-use crate::trace::{BLOCK, Samples, Trace};
+use super::split::Split;
+use crate::vectors::{self, Work};
 use rustfft::num_complex::Complex64;
-use std::ops::Range;
 
 /// Least cycles in a stretch.
 const CYCLES: f64 = 8.0;
@@ -27,16 +26,18 @@ pub(super) struct Drift {
 
 impl Drift {
     /// `None` for a record too short for it.
-    pub(super) fn new(split: &Split, circuit: &Trace, electrical_hz: f64) -> Option<Self> {
-        let n = split.ripple.len().min(circuit.len());
+    pub(super) fn new(split: &Split, electrical_hz: f64) -> Option<Self> {
+        let n = split.ripple.len();
         let cycles = n as f64 / split.sample_rate_hz * electrical_hz;
         let count = ((cycles / CYCLES) as usize).min(STRETCHES.1);
         if count < STRETCHES.0 {
             return None;
         }
-        let mean_v = split::mean(circuit);
-        let gains: Vec<f64> =
-            (0..count).map(|j| gain(&split.ripple, circuit, mean_v, j * n / count..(j + 1) * n / count)).collect();
+        let stretch = |j: usize| {
+            let range = j * n / count..(j + 1) * n / count;
+            vectors::widest(Gain { own: &split.own[range.clone()], ripple: &split.ripple[range] })
+        };
+        let gains: Vec<f64> = (0..count).map(stretch).collect();
         line(&gains)
     }
 
@@ -46,23 +47,53 @@ impl Drift {
 }
 
 /// The stretch's gain against the common one, weighed by a half sine so that its ends do not cut the circuit's signal.
-fn gain(ripple: &[f32], circuit: &Trace, mean_v: f64, range: Range<usize>) -> f64 {
-    let (mut cross, mut power) = (0.0, 0.0);
-    let turn = std::f64::consts::PI / range.len() as f64;
-    let mut buffer = [0.0; BLOCK];
-    for start in range.clone().step_by(BLOCK) {
-        let block = &mut buffer[..BLOCK.min(range.end - start)];
-        circuit.read(start, block);
-        // The sine is turned on from sample to sample and computed anew in every block.
-        let (mut at, by) = (Complex64::cis(turn * (start - range.start) as f64), Complex64::cis(turn));
-        for (r, y) in ripple[start..].iter().zip(block.iter()) {
-            let weighed = at.im * f64::from(*r);
-            cross += weighed * (y - mean_v);
-            power += weighed * f64::from(*r);
-            at *= by;
+struct Gain<'a> {
+    own: &'a [f32],
+    ripple: &'a [f32],
+}
+
+/// Samples taken side by side, and so many times as many as that between two sines that are computed: the others are
+/// turned on from them.
+const LANES: usize = 8;
+const ANEW: usize = 128;
+
+impl Work for Gain<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn call(self) -> f64 {
+        let (mut cross, mut power) = ([0.0; LANES], [0.0; LANES]);
+        let turn = std::f64::consts::PI / self.ripple.len() as f64;
+        let by = Complex64::cis(turn * LANES as f64);
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        let sets = self.own.as_chunks::<LANES>().0.iter().zip(self.ripple.as_chunks::<LANES>().0);
+        for (k, (own, ripple)) in sets.enumerate() {
+            if k % ANEW == 0 {
+                for lane in 0..LANES {
+                    let at = Complex64::cis(turn * (k * LANES + lane) as f64);
+                    (re[lane], im[lane]) = (at.re, at.im);
+                }
+            }
+            for lane in 0..LANES {
+                let r = f64::from(ripple[lane]);
+                let weighed = im[lane] * r;
+                cross[lane] += weighed * f64::from(own[lane]);
+                power[lane] += weighed * r;
+                let turned = re[lane] * by.re - im[lane] * by.im;
+                im[lane] = re[lane] * by.im + im[lane] * by.re;
+                re[lane] = turned;
+            }
         }
+        let (mut last_cross, mut last_power) = (0.0, 0.0);
+        let done = self.ripple.len() / LANES * LANES;
+        for (i, (own, ripple)) in self.own.iter().zip(self.ripple).enumerate().skip(done) {
+            let r = f64::from(*ripple);
+            let weighed = (turn * i as f64).sin() * r;
+            last_cross += weighed * f64::from(*own);
+            last_power += weighed * r;
+        }
+        let (cross, power) = (cross.iter().sum::<f64>() + last_cross, power.iter().sum::<f64>() + last_power);
+        1.0 + cross / power.max(f64::MIN_POSITIVE)
     }
-    cross / power.max(f64::MIN_POSITIVE)
 }
 
 /// Straight line through equally spaced values: change from end to end, relative to their mean.
@@ -82,19 +113,17 @@ fn line(values: &[f64]) -> Option<Drift> {
 mod tests {
     use super::*;
     use crate::contamination::split::Left;
-    use crate::{Coupling, Role};
     use std::f64::consts::TAU;
 
     fn drift(change: f64, own_v: f64, hz: f64) -> Option<Drift> {
         let at = |i: u32| f64::from(i) / 20_000.0;
         let ripple: Vec<f32> = (0..20_000).map(|i| (0.2 * (TAU * 300.0 * at(i)).sin()) as f32).collect();
+        // What the common gain leaves: the own signal and the change.
         let own = |i: u32| own_v * (TAU * 171.3 * at(i)).sin();
-        let circuit: Vec<f64> =
-            (0..20_000).map(|i| own(i) + f64::from(ripple[i as usize]) * (1.0 + change * (at(i) - 0.5))).collect();
-        let own = vec![0.0; ripple.len()];
+        let left = |i: u32| (own(i) + f64::from(ripple[i as usize]) * change * (at(i) - 0.5)) as f32;
+        let own = (0..20_000).map(left).collect();
         let split = Split { own, ripple, mean_v: 0.0, sample_rate_hz: 20_000.0, left: Left::default() };
-        let circuit = Trace::from_f64(circuit, 20_000.0, Coupling::Dc, Role::SpeedSensor).ok()?;
-        Drift::new(&split, &circuit, hz)
+        Drift::new(&split, hz)
     }
 
     #[test]

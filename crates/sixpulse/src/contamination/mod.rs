@@ -25,7 +25,7 @@ pub use rank::{Victim, rank};
 use crate::angle::PhaseTrack;
 use crate::error::{Error, Result};
 use crate::tone::sine_fit;
-use crate::trace::{RawSamples, Samples, Trace, for_each_block, words};
+use crate::trace::{RawSamples, Samples, Trace, words};
 use drift::Drift;
 use levels::TwoLevels;
 use split::Split;
@@ -377,10 +377,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
     let model = carried.map(|f| f.model);
     let split = Split::new(&subject.trace, supply, model.as_ref(), 0.0);
-    let drift = electrical_hz
-        .filter(|_| model.is_some())
-        .and_then(|hz| Drift::new(&split, &subject.trace, hz))
-        .filter(Drift::is_real);
+    let drift = electrical_hz.filter(|_| model.is_some()).and_then(|hz| Drift::new(&split, hz)).filter(Drift::is_real);
     let left = match drift {
         None if subject.switched.is_none() => split.left,
         _ => Split::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)).left,
@@ -429,17 +426,7 @@ fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
 
 /// Mean square of a trace about its mean, V^2; the least positive number for a constant.
 fn variance(trace: &Trace) -> f64 {
-    let (mut sum, mut squares) = (0.0, 0.0);
-    let mut first = [0.0];
-    trace.read(0, &mut first);
-    for_each_block(trace, |_, block| {
-        for x in block {
-            sum += x - first[0];
-            squares += (x - first[0]).powi(2);
-        }
-    });
-    let n = trace.len() as f64;
-    (squares / n - (sum / n).powi(2)).max(f64::MIN_POSITIVE)
+    split::moments(trace).1.max(f64::MIN_POSITIVE)
 }
 
 /// Takes over what the crossings of a coarse converter's codes say (see [`coarse`]).

@@ -7,10 +7,14 @@
 //! depend on the factor: they are found once for all the factors that the margin tries.
 
 use super::speed::{PulseConditioner, Threshold};
+use crate::vectors::{self, Work};
 
 /// Samples in a stretch, and stretches in a group.
 const STRETCH: usize = 32;
 const GROUP: usize = 32;
+
+/// What is left of a peak after so many samples.
+type Kept = [f64; STRETCH + 1];
 
 /// Bounds of a signal over a stretch, volts.
 #[derive(Debug, Clone, Copy)]
@@ -22,46 +26,15 @@ struct Extremes {
 impl Extremes {
     const NONE: Self = Self { low: f64::INFINITY, high: f64::NEG_INFINITY };
 
-    fn of(values: impl Iterator<Item = f64>) -> Self {
-        const LANES: usize = 4;
-        let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
-        for (i, v) in values.enumerate() {
-            let lane = i % LANES;
-            low[lane] = if v < low[lane] { v } else { low[lane] };
-            high[lane] = if v > high[lane] { v } else { high[lane] };
-        }
-        let least = low.into_iter().fold(f64::INFINITY, f64::min);
-        Self { low: least, high: high.into_iter().fold(f64::NEG_INFINITY, f64::max) }
-    }
-
-    /// The same of stored values: twice as many side by side, and nothing to widen.
-    fn of_stored(values: &[f32]) -> Self {
-        const LANES: usize = 8;
-        let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
-        let (sets, rest) = values.as_chunks::<LANES>();
-        for set in sets {
-            for ((low, high), v) in low.iter_mut().zip(&mut high).zip(set) {
-                *low = if *v < *low { *v } else { *low };
-                *high = if *v > *high { *v } else { *high };
-            }
-        }
-        let least = low.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
-        let most = high.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
-        Self { low: f64::from(least), high: f64::from(most) }
+    #[inline(always)]
+    fn of(values: &[f32]) -> Self {
+        let (low, high) = vectors::extremes(values);
+        Self { low: f64::from(low), high: f64::from(high) }
     }
 
     fn join(self, other: Self) -> Self {
         Self { low: self.low.min(other.low), high: self.high.max(other.high) }
     }
-}
-
-/// How well a stretch's extremes are known.
-#[derive(Debug, Clone, Copy)]
-enum Known {
-    /// The signal lies within them.
-    Bounds(Extremes),
-    /// It reaches both.
-    Exactly(Extremes),
 }
 
 /// The conditioner's state from sample to sample.
@@ -96,6 +69,7 @@ impl<'a> State<'a> {
     }
 
     /// Arming threshold while a peak is remembered, volts.
+    #[inline(always)]
     fn arming(&self, peak: f64) -> f64 {
         match self.settings.threshold() {
             Threshold::Adaptive { fraction, minimum_v, .. } => (fraction * peak).max(minimum_v),
@@ -129,31 +103,110 @@ impl<'a> State<'a> {
         pulse
     }
 
-    /// Takes `count` samples at once where their extremes show that the conditioner neither arms nor releases, `kept`
+    /// Takes `count` samples at once where bounds of theirs show that the conditioner neither arms nor releases, `kept`
     /// being what is left of a peak after them; false where it may, nothing taken.
     ///
-    /// The last sample is not remembered: [`State::resume`] before the next step.
-    fn pass(&mut self, count: usize, kept: f64, known: Known) -> bool {
-        let (Known::Bounds(within) | Known::Exactly(within)) = known;
-        let since_pulse = self.since_pulse + count as f64;
-        let peak = if since_pulse > self.watchdog { 0.0 } else { self.peak * kept };
+    /// The last sample is not remembered: what comes next is told it.
+    #[inline(always)]
+    fn pass(&mut self, count: usize, kept: f64, within: Extremes) -> bool {
         if self.armed {
-            let (above, settled) = (within.low > self.settings.release_v(), within.high <= self.rising_peak);
-            if !above || !(settled || matches!(known, Known::Exactly(_))) {
+            if within.low <= self.settings.release_v() || within.high > self.rising_peak {
                 return false;
             }
-            self.rising_peak = self.rising_peak.max(within.high);
-        } else if within.high > self.arming(peak) {
+        } else if within.high > self.arming(self.peak_after(count, kept)) {
             return false;
         }
-        (self.peak, self.since_pulse) = (peak, since_pulse);
+        self.rest(count, kept);
         true
     }
 
-    /// Remembers the sample before the next.
-    fn resume(&mut self, previous: f64) {
-        self.previous = previous;
+    /// What is remembered of the peak `count` samples on, `kept` being what is left of one by then.
+    #[inline(always)]
+    fn peak_after(&self, count: usize, kept: f64) -> f64 {
+        if self.since_pulse + count as f64 > self.watchdog { 0.0 } else { self.peak * kept }
     }
+
+    #[inline(always)]
+    fn rest(&mut self, count: usize, kept: f64) {
+        self.peak = self.peak_after(count, kept);
+        self.since_pulse += count as f64;
+    }
+
+    /// Takes a stretch from event to event: what [`State::step`] does with its samples, of which `before` is the one
+    /// ahead of the first; `found` is called with the sample at which a pulse is out and the part by which it lies back.
+    #[inline(always)]
+    fn walk(&mut self, values: &[f64; STRETCH], before: f64, kept: &Kept, mut found: impl FnMut(usize, f64)) {
+        let release = self.settings.release_v();
+        let released = places(values, |v| v <= release);
+        let mut from = 0;
+        while from < STRETCH {
+            let (rest, next) = (STRETCH - from, if self.armed { released } else { self.reached(values, from, kept) });
+            let ahead = next >> from;
+            let to = if ahead == 0 { STRETCH } else { from + ahead.trailing_zeros() as usize };
+            if self.armed {
+                self.rising_peak = self.rising_peak.max(highest(&values[from..to]));
+            }
+            if to == STRETCH {
+                self.rest(rest, kept[rest]);
+                break;
+            }
+            let x = values[to];
+            if self.armed {
+                let previous = if to == 0 { before } else { values[to - 1] };
+                let back = if previous > x { (release - x) / (previous - x) } else { 0.0 };
+                found(to, back);
+                (self.peak, self.since_pulse) = (self.rising_peak, 0.0);
+            } else {
+                self.rising_peak = x;
+                self.rest(to + 1 - from, kept[to + 1 - from]);
+            }
+            self.armed = !self.armed;
+            from = to + 1;
+        }
+        self.previous = values[STRETCH - 1];
+    }
+
+    /// The places from `from` on at which a conditioner that is not armed would arm.
+    #[inline(always)]
+    fn reached(&self, values: &[f64; STRETCH], from: usize, kept: &Kept) -> u32 {
+        let rest = STRETCH - 1 - from;
+        let least = self.arming(self.peak_after(rest, kept[rest]));
+        let mut near = (places(values, |v| v > least) >> from) << from;
+        // The threshold comes down from sample to sample: of those above its end the first above its own.
+        while near != 0 {
+            let i = near.trailing_zeros() as usize;
+            if values[i] > self.arming(self.peak_after(i - from, kept[i - from])) {
+                break;
+            }
+            near &= near - 1;
+        }
+        near
+    }
+}
+
+/// The places at which values meet a condition, the first in the lowest bit.
+#[inline(always)]
+fn places(values: &[f64; STRETCH], meets: impl Fn(f64) -> bool) -> u32 {
+    let mut bits = [0u32; STRETCH];
+    for (i, (bit, v)) in bits.iter_mut().zip(values).enumerate() {
+        *bit = u32::from(meets(*v)) << i;
+    }
+    bits.into_iter().fold(0, |all, bit| all | bit)
+}
+
+/// The highest of the values; minus infinity of none.
+#[inline(always)]
+fn highest(values: &[f64]) -> f64 {
+    const LANES: usize = 4;
+    let higher = |a: f64, b: f64| if a > b { a } else { b };
+    let mut high = [f64::NEG_INFINITY; LANES];
+    let (sets, rest) = values.as_chunks::<LANES>();
+    for set in sets {
+        for lane in 0..LANES {
+            high[lane] = higher(set[lane], high[lane]);
+        }
+    }
+    high.iter().chain(rest).fold(f64::NEG_INFINITY, |most, v| higher(*v, most))
 }
 
 /// A record `own + factor * ripple` with the extremes of its parts, stretch by stretch.
@@ -170,66 +223,112 @@ pub(super) struct Record<'a> {
 
 impl<'a> Record<'a> {
     pub(super) fn new(own: &'a [f32], ripple: &'a [f32], level_v: f64, sample_rate_hz: f64) -> Self {
-        let mut of_ripple = ripple.chunks(STRETCH).map(Extremes::of_stored);
-        let silent = Extremes { low: 0.0, high: 0.0 };
-        let stretches: Vec<(Extremes, Extremes)> =
-            own.chunks(STRETCH).map(|own| (Extremes::of_stored(own), of_ripple.next().unwrap_or(silent))).collect();
+        let stretches = vectors::widest(StretchExtremes { own, ripple });
         let none = (Extremes::NONE, Extremes::NONE);
         let joined = |group: &[(Extremes, Extremes)]| group.iter().fold(none, |a, b| (a.0.join(b.0), a.1.join(b.1)));
         let groups = stretches.chunks(GROUP).map(joined).collect();
         Self { own, ripple, level_v, sample_rate_hz, stretches, groups }
     }
 
-    fn value(&self, i: usize, factor: f64) -> f64 {
-        let ripple = self.ripple.get(i).map_or(0.0, |r| factor * f64::from(*r));
-        self.own.get(i).map_or(f64::NEG_INFINITY, |own| f64::from(*own) + ripple + self.level_v)
-    }
-
-    fn bounds(&self, parts: &(Extremes, Extremes), factor: f64) -> Known {
-        let (own, ripple) = parts;
-        Known::Bounds(Extremes {
-            low: own.low + factor * ripple.low + self.level_v,
-            high: own.high + factor * ripple.high + self.level_v,
-        })
-    }
-
-    fn exactly(&self, range: std::ops::Range<usize>, factor: f64) -> Known {
-        let own = self.own[range.clone()].iter().map(|o| f64::from(*o));
-        let within = match self.ripple.get(range) {
-            Some(ripple) => Extremes::of(own.zip(ripple).map(|(o, r)| o + factor * f64::from(*r))),
-            None => Extremes::of(own),
-        };
-        Known::Exactly(Extremes { low: within.low + self.level_v, high: within.high + self.level_v })
-    }
-
     /// Positions of the pulses, in samples, with the ripple multiplied by `factor` (0 or more); as soon as there are
     /// `enough` no further ones are looked for.
     pub(super) fn pulses(&self, conditioner: &PulseConditioner, factor: f64, enough: usize) -> Vec<f64> {
-        let mut state = State::new(conditioner, self.sample_rate_hz);
-        let kept = state.keep.powi(STRETCH as i32);
-        let kept_by_group = kept.powi(GROUP as i32);
-        let mut found = Vec::new();
-        for (g, group) in self.groups.iter().enumerate() {
+        vectors::widest(Pulses { record: self, conditioner, factor, enough })
+    }
+}
+
+/// The extremes of own signal and ripple, stretch by stretch.
+struct StretchExtremes<'a> {
+    own: &'a [f32],
+    ripple: &'a [f32],
+}
+
+impl Work for StretchExtremes<'_> {
+    type Output = Vec<(Extremes, Extremes)>;
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let silent = Extremes { low: 0.0, high: 0.0 };
+        let mut out = Vec::with_capacity(self.own.len().div_ceil(STRETCH));
+        let mut of_ripple = self.ripple.chunks(STRETCH);
+        for own in self.own.chunks(STRETCH) {
+            let ripple = match of_ripple.next() {
+                Some(ripple) => Extremes::of(ripple),
+                None => silent,
+            };
+            out.push((Extremes::of(own), ripple));
+        }
+        out
+    }
+}
+
+/// The search for pulses.
+struct Pulses<'a> {
+    record: &'a Record<'a>,
+    conditioner: &'a PulseConditioner,
+    factor: f64,
+    enough: usize,
+}
+
+impl Pulses<'_> {
+    #[inline(always)]
+    fn at(&self, i: usize) -> f64 {
+        let ripple = self.record.ripple.get(i).copied().unwrap_or(0.0);
+        let of = |own: &f32| f64::from(*own) + self.factor * f64::from(ripple) + self.record.level_v;
+        self.record.own.get(i).map_or(f64::NEG_INFINITY, of)
+    }
+
+    #[inline(always)]
+    fn bounds(&self, (own, ripple): &(Extremes, Extremes)) -> Extremes {
+        let sum = |own: f64, ripple: f64| own + self.factor * ripple + self.record.level_v;
+        Extremes { low: sum(own.low, ripple.low), high: sum(own.high, ripple.high) }
+    }
+
+    /// Reads the samples of a whole stretch.
+    #[inline(always)]
+    fn read(&self, stretch: usize, values: &mut [f64; STRETCH]) {
+        let (factor, level) = (self.factor, self.record.level_v);
+        let Some(own) = self.record.own.as_chunks::<STRETCH>().0.get(stretch) else { return };
+        let silent = [0.0; STRETCH];
+        let ripple = self.record.ripple.as_chunks::<STRETCH>().0.get(stretch).unwrap_or(&silent);
+        for ((v, own), ripple) in values.iter_mut().zip(own).zip(ripple) {
+            *v = f64::from(*own) + factor * f64::from(*ripple) + level;
+        }
+    }
+}
+
+impl Work for Pulses<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<f64> {
+        let mut state = State::new(self.conditioner, self.record.sample_rate_hz);
+        let mut kept: Kept = [1.0; STRETCH + 1];
+        (1..=STRETCH).for_each(|i| kept[i] = kept[i - 1] * state.keep);
+        let by_stretch = kept[STRETCH];
+        let by_group = by_stretch.powi(GROUP as i32);
+        let samples = self.record.own.len();
+        let (mut found, mut values) = (Vec::new(), [0.0; STRETCH]);
+        for (g, group) in self.record.groups.iter().enumerate() {
             let first = g * GROUP;
-            let whole = (first + GROUP) * STRETCH <= self.own.len();
-            if whole && state.pass(GROUP * STRETCH, kept_by_group, self.bounds(group, factor)) {
+            let whole = (first + GROUP) * STRETCH <= samples;
+            if whole && state.pass(GROUP * STRETCH, by_group, self.bounds(group)) {
                 continue;
             }
-            for (s, parts) in self.stretches.iter().enumerate().skip(first).take(GROUP) {
-                let range = s * STRETCH..((s + 1) * STRETCH).min(self.own.len());
-                if range.len() == STRETCH
-                    && (state.pass(STRETCH, kept, self.bounds(parts, factor))
-                        || state.pass(STRETCH, kept, self.exactly(range.clone(), factor)))
-                {
+            for (s, parts) in self.record.stretches.iter().enumerate().skip(first).take(GROUP) {
+                let start = s * STRETCH;
+                let whole = start + STRETCH <= samples;
+                if whole && state.pass(STRETCH, by_stretch, self.bounds(parts)) {
                     continue;
                 }
-                if let Some(before) = range.start.checked_sub(1) {
-                    state.resume(self.value(before, factor));
+                let before = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
+                if whole {
+                    self.read(s, &mut values);
+                    state.walk(&values, before, &kept, |i, back| found.push((start + i) as f64 - back));
+                } else {
+                    state.previous = before;
+                    found.extend((start..samples).filter_map(|i| Some(i as f64 - state.step(self.at(i))?)));
                 }
-                for i in range {
-                    found.extend(state.step(self.value(i, factor)).map(|back| i as f64 - back));
-                }
-                if found.len() >= enough {
+                if found.len() >= self.enough {
                     return found;
                 }
             }

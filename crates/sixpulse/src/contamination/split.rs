@@ -12,8 +12,9 @@ use super::subtract::Subtracted;
 use super::transfer::{Model, floors};
 use crate::trace::{Samples, Trace, for_each_block};
 use crate::transforms;
+use crate::vectors::{self, SumsAbout, Work};
 use realfft::{ComplexToReal, RealToComplex};
-use rustfft::num_complex::Complex64;
+use rustfft::num_complex::Complex32;
 use std::sync::Arc;
 
 /// Power of a bin against the noise about it from which it is signal: noise alone reaches it with `exp(-8)`, and what
@@ -62,30 +63,6 @@ impl Default for Left {
 }
 
 impl Left {
-    /// Takes values that lie near 0.
-    fn take(&mut self, values: &[f32]) {
-        const LANES: usize = 4;
-        let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
-        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-        let (sets, rest) = values.as_chunks::<LANES>();
-        for set in sets {
-            for i in 0..LANES {
-                let (v, wide) = (set[i], f64::from(set[i]));
-                low[i] = if v < low[i] { v } else { low[i] };
-                high[i] = if v > high[i] { v } else { high[i] };
-                sum[i] += wide;
-                squares[i] += wide * wide;
-            }
-        }
-        let least = low.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
-        let most = high.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
-        self.low = self.low.min(f64::from(least));
-        self.high = self.high.max(f64::from(most));
-        self.sum += sum.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>();
-        self.squares += squares.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
-        self.count += values.len();
-    }
-
     pub(super) fn peak_to_peak_v(&self) -> f64 {
         (self.high - self.low).max(0.0)
     }
@@ -103,28 +80,27 @@ impl Split {
     pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
         let n = circuit.len();
         let mut out = Self {
-            own: Vec::with_capacity(n),
-            ripple: Vec::with_capacity(if model.is_some() { n } else { 0 }),
+            own: vec![0.0; n],
+            ripple: vec![0.0; if model.is_some() { n } else { 0 }],
             mean_v: mean(circuit),
             sample_rate_hz: circuit.sample_rate_hz(),
             left: Left::default(),
         };
-        let narrow = |v: &f64| *v as f32;
+        let level = out.mean_v;
+        let (mut own_sum, mut ripple_sum) = (0.0, 0.0);
         match model {
             Some(m) => {
-                let subtracted = Subtracted::new(supply, circuit, m, gain_drift);
-                subtracted.for_each_block(|_, own, ripple| {
-                    out.own.extend(own.iter().map(|v| narrow(&(v - out.mean_v))));
-                    out.ripple.extend(ripple.iter().map(narrow));
+                Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|start, own, ripple| {
+                    own_sum += narrow(own, level, &mut out.own[start..]);
+                    ripple_sum += narrow(ripple, 0.0, &mut out.ripple[start..]);
                 });
-                take_mean(&mut out.ripple);
-                take_mean(&mut out.own);
+                take_off(&mut out.ripple, ripple_sum / n.max(1) as f64);
             }
-            None => for_each_block(circuit, |_, block| {
-                out.own.extend(block.iter().map(|v| narrow(&(v - out.mean_v))));
+            None => for_each_block(circuit, |start, block| {
+                narrow(block, level, &mut out.own[start..]);
             }),
         }
-        out.left.take(&out.own);
+        out.left = take_off(&mut out.own, own_sum / n.max(1) as f64);
         out
     }
 
@@ -132,8 +108,9 @@ impl Split {
     pub(super) fn take_own_from(&mut self, captured: &Trace) {
         self.mean_v = mean(captured);
         let level = self.mean_v;
-        self.own.clear();
-        for_each_block(captured, |_, block| self.own.extend(block.iter().map(|v| (v - level) as f32)));
+        for_each_block(captured, |start, block| {
+            narrow(block, level, &mut self.own[start..]);
+        });
         self.own.iter_mut().zip(&self.ripple).for_each(|(y, r)| *y -= r);
     }
 
@@ -156,16 +133,11 @@ impl Split {
         for i in 0..pieces {
             let (from, to) = (i * n / pieces, (i + 1) * n / pieces);
             let end = (to + margin).min(n);
-            let own = [&before.0, &self.own[from..end]].concat();
-            let ripple = [&before.1, self.ripple.get(from..end).unwrap_or_default()].concat();
-            let lead = before.0.len();
             let last = |part: &[f32]| part.get(to.saturating_sub(margin)..to).unwrap_or_default().to_vec();
-            before = (last(&self.own), last(&self.ripple));
-            let (own, ripple) = piece.cleaned(&own, &ripple);
-            for (out, clean) in [(&mut self.own, own), (&mut self.ripple, ripple)] {
-                let clean = clean.iter().skip(lead);
-                out.iter_mut().skip(from).take(to - from).zip(clean).for_each(|(v, c)| *v = *c as f32);
-            }
+            let next = (last(&self.own), last(&self.ripple));
+            let ripple = self.ripple.get_mut(from..end).unwrap_or_default();
+            piece.clean((&before.0, &mut self.own[from..end]), (&before.1, ripple), to - from);
+            before = next;
         }
     }
 
@@ -174,19 +146,104 @@ impl Split {
     }
 }
 
-/// Takes the mean off.
-fn take_mean(values: &mut [f32]) {
-    let mean = values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len().max(1) as f64;
-    values.iter_mut().for_each(|v| *v -= mean as f32);
-}
-
 /// Mean of a trace; sums are taken about its first sample.
 pub(super) fn mean(trace: &Trace) -> f64 {
+    moments(trace).0
+}
+
+/// Mean of a trace and its mean square about it.
+pub(super) fn moments(trace: &Trace) -> (f64, f64) {
     let mut first = [0.0];
     trace.read(0, &mut first);
-    let mut sum = 0.0;
-    for_each_block(trace, |_, block| sum += block.iter().map(|v| v - first[0]).sum::<f64>());
-    first[0] + sum / trace.len() as f64
+    let (mut sum, mut squares) = (0.0, 0.0);
+    for_each_block(trace, |_, block| {
+        let sums = vectors::widest(SumsAbout { samples: block, level: first[0] });
+        sum += sums.0;
+        squares += sums.1;
+    });
+    let n = trace.len() as f64;
+    (first[0] + sum / n, squares / n - (sum / n).powi(2))
+}
+
+/// Writes values less a level in single precision; their sum.
+fn narrow(values: &[f64], level: f64, out: &mut [f32]) -> f64 {
+    vectors::widest(Narrowed { values, level, out })
+}
+
+struct Narrowed<'a> {
+    values: &'a [f64],
+    level: f64,
+    out: &'a mut [f32],
+}
+
+/// Values taken side by side.
+const LANES: usize = 8;
+
+impl Work for Narrowed<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn call(self) -> f64 {
+        let Self { values, level, out } = self;
+        let mut sum = [0.0; LANES];
+        let (sets, rest) = values.as_chunks::<LANES>();
+        let (outs, others) = out.as_chunks_mut::<LANES>();
+        for (set, out) in sets.iter().zip(outs) {
+            // Through an array of its own: what is written might lie in what is read, for all the compiler knows.
+            let narrow: [f32; LANES] = std::array::from_fn(|lane| (set[lane] - level) as f32);
+            for lane in 0..LANES {
+                sum[lane] += f64::from(narrow[lane]);
+            }
+            *out = narrow;
+        }
+        let mut last = 0.0;
+        for (v, out) in rest.iter().zip(others) {
+            *out = (v - level) as f32;
+            last += f64::from(*out);
+        }
+        sum.iter().sum::<f64>() + last
+    }
+}
+
+/// Takes a mean off values; extremes and sums of what they are then.
+fn take_off(values: &mut [f32], mean: f64) -> Left {
+    vectors::widest(Levelled { values, mean: mean as f32 })
+}
+
+struct Levelled<'a> {
+    values: &'a mut [f32],
+    mean: f32,
+}
+
+impl Work for Levelled<'_> {
+    type Output = Left;
+    #[inline(always)]
+    fn call(self) -> Left {
+        let Self { values, mean } = self;
+        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (sets, rest) = values.as_chunks_mut::<LANES>();
+        for set in sets {
+            let level: [f32; LANES] = std::array::from_fn(|lane| set[lane] - mean);
+            for lane in 0..LANES {
+                let wide = f64::from(level[lane]);
+                sum[lane] += wide;
+                squares[lane] += wide * wide;
+            }
+            *set = level;
+        }
+        let mut last = (0.0, 0.0);
+        for v in rest {
+            *v -= mean;
+            last = (last.0 + f64::from(*v), last.1 + f64::from(*v).powi(2));
+        }
+        let (low, high) = vectors::extremes(values);
+        Left {
+            low: f64::from(low),
+            high: f64::from(high),
+            sum: sum.iter().sum::<f64>() + last.0,
+            squares: squares.iter().sum::<f64>() + last.1,
+            count: values.len(),
+        }
+    }
 }
 
 /// Standard deviation of a record's noise, volts, by the floor of its power, V^2 a bin.
@@ -199,81 +256,95 @@ pub(super) fn noise_v(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) ->
 fn noise_floor(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> Vec<f64> {
     let width = (2.0 * electrical_hz.unwrap_or(100.0) / bin_hz).ceil() as usize;
     let mut floor = floors(power, 0, power.len(), width.max(BLOCK_BINS));
-    let mut upper = floor[floor.len() / 2..].to_vec();
-    if upper.is_empty() {
-        return floor;
+    // The bins of a block share one estimate: as many of them as there are blocks tell the median.
+    let upper = &floor[floor.len() / 2..];
+    let mut blocks: Vec<(f64, usize)> = upper.chunk_by(|a, b| a == b).map(|same| (same[0], same.len())).collect();
+    blocks.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut below = 0;
+    let median = blocks.iter().find(|(_, bins)| {
+        below += bins;
+        below > upper.len() / 2
+    });
+    if let Some((median, _)) = median {
+        let most = MOST_FLOOR * median;
+        floor.iter_mut().for_each(|v| *v = v.min(most));
     }
-    let middle = upper.len() / 2;
-    let most = MOST_FLOOR * *upper.select_nth_unstable_by(middle, f64::total_cmp).1;
-    floor.iter_mut().for_each(|v| *v = v.min(most));
     floor
 }
 
-/// Plans and buffers for one piece of a record.
+/// Plans and buffers for one piece of a record. Single precision: its rounding lies 140 dB below the strongest line, the
+/// noise of 16 bits 98 dB.
 struct Piece {
-    forward: Arc<dyn RealToComplex<f64>>,
-    inverse: Arc<dyn ComplexToReal<f64>>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
     bin_hz: f64,
     electrical_hz: Option<f64>,
-    scratch: Vec<Complex64>,
-    samples: Vec<f64>,
+    scratch: Vec<Complex32>,
+    samples: Vec<f32>,
+    own: Vec<Complex32>,
+    ripple: Vec<Complex32>,
 }
+
+/// A stretch of one of the parts with what lies before it.
+type Part<'a> = (&'a [f32], &'a mut [f32]);
 
 impl Piece {
     fn new(longest: usize, sample_rate_hz: f64, electrical_hz: Option<f64>) -> Self {
         let length = transforms::smooth_length_from(longest);
-        let (forward, inverse) = (transforms::forward(length), transforms::inverse(length));
-        let scratch = vec![Complex64::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
+        let (forward, inverse) = (transforms::forward_single(length), transforms::inverse_single(length));
+        let scratch = vec![Complex32::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
         let bin_hz = sample_rate_hz / length as f64;
-        Self { forward, inverse, bin_hz, electrical_hz, scratch, samples: vec![0.0; length] }
+        let (samples, own) = (vec![0.0; length], forward.make_output_vec());
+        Self { forward, inverse, bin_hz, electrical_hz, scratch, samples, own, ripple: Vec::new() }
     }
 
-    /// Both parts with the bins left out that do not stand clear of the noise: of the ripple those where the two together
-    /// do not.
-    fn cleaned(&mut self, own: &[f32], ripple: &[f32]) -> (Vec<f64>, Vec<f64>) {
-        let (own_ends, mut left) = self.transform(own);
-        let power: Vec<f64> = left.iter().map(Complex64::norm_sqr).collect();
+    /// Leaves of the first `count` samples of both parts the bins out that do not stand clear of the noise: of the ripple
+    /// those where the two together do not. The ripple may be empty.
+    fn clean(&mut self, own: Part, ripple: Part, count: usize) {
+        let mut left = std::mem::take(&mut self.own);
+        let own_ends = self.transform((own.0, own.1), &mut left);
+        let power: Vec<f64> = left.iter().map(|v| f64::from(v.norm_sqr())).collect();
         let floor = noise_floor(&power, self.bin_hz, self.electrical_hz);
-        let heard = |v: Complex64, floor: f64| v.norm_sqr() > CLEAR_OF_NOISE * floor;
-        let mut carried = Vec::new();
-        if !ripple.is_empty() {
-            let (ends, mut spectrum) = self.transform(ripple);
-            for ((v, y), floor) in spectrum.iter_mut().zip(&left).zip(&floor) {
-                if !heard(y + *v, *floor) {
-                    *v = Complex64::default();
+        if !ripple.1.is_empty() {
+            let mut carried = std::mem::take(&mut self.ripple);
+            carried.resize(left.len(), Complex32::default());
+            let ends = self.transform((ripple.0, ripple.1), &mut carried);
+            for ((v, y), floor) in carried.iter_mut().zip(&left).zip(&floor) {
+                if f64::from((y + *v).norm_sqr()) <= CLEAR_OF_NOISE * floor {
+                    *v = Complex32::default();
                 }
             }
-            carried = self.back(spectrum, ripple.len(), &ends);
+            self.back(&mut carried, ripple, count, &ends);
+            self.ripple = carried;
         }
-        for (v, floor) in left.iter_mut().zip(&floor) {
-            if !heard(*v, *floor) {
-                *v = Complex64::default();
+        for ((v, power), floor) in left.iter_mut().zip(&power).zip(&floor) {
+            if *power <= CLEAR_OF_NOISE * floor {
+                *v = Complex32::default();
             }
         }
-        (self.back(left, own.len(), &own_ends), carried)
+        self.back(&mut left, own, count, &own_ends);
+        self.own = left;
     }
 
     /// Spectrum of values without the straight line between their ends, zeros following.
-    fn transform(&mut self, values: &[f32]) -> (Ends, Vec<Complex64>) {
-        let ends = Ends::of(values);
-        self.samples.clear();
-        self.samples.extend(values.iter().enumerate().map(|(i, v)| f64::from(*v) - ends.at(i)));
-        self.samples.resize(self.forward.len(), 0.0);
-        let mut spectrum = self.forward.make_output_vec();
+    fn transform(&mut self, (before, values): (&[f32], &[f32]), spectrum: &mut [Complex32]) -> Ends {
+        let ends = Ends::of(before, values);
+        let (head, rest) = self.samples.split_at_mut(before.len());
+        let (body, tail) = rest.split_at_mut(values.len());
+        ends.add(-1.0, 0, before, 1.0, head);
+        ends.add(-1.0, before.len(), values, 1.0, body);
+        tail.fill(0.0);
         let scratch = &mut self.scratch[..self.forward.get_scratch_len()];
         // The lengths are those the plan made, the only thing it can refuse.
-        let _ = self.forward.process_with_scratch(&mut self.samples, &mut spectrum, scratch);
-        (ends, spectrum)
+        let _ = self.forward.process_with_scratch(&mut self.samples, spectrum, scratch);
+        ends
     }
 
-    fn back(&mut self, mut spectrum: Vec<Complex64>, count: usize, ends: &Ends) -> Vec<f64> {
-        let mut out = self.inverse.make_output_vec();
+    fn back(&mut self, spectrum: &mut [Complex32], (before, values): Part, count: usize, ends: &Ends) {
         let scratch = &mut self.scratch[..self.inverse.get_scratch_len()];
-        let _ = self.inverse.process_with_scratch(&mut spectrum, &mut out, scratch);
-        let scale = 1.0 / out.len() as f64;
-        out.truncate(count);
-        out.iter_mut().enumerate().for_each(|(i, v)| *v = *v * scale + ends.at(i));
-        out
+        let _ = self.inverse.process_with_scratch(spectrum, &mut self.samples, scratch);
+        let scale = (self.samples.len() as f32).recip();
+        ends.add(1.0, before.len(), &self.samples[before.len()..], scale, &mut values[..count]);
     }
 }
 
@@ -284,13 +355,33 @@ struct Ends {
 }
 
 impl Ends {
-    fn of(values: &[f32]) -> Self {
-        let first = values.first().map_or(0.0, |v| f64::from(*v));
-        let last = values.last().map_or(0.0, |v| f64::from(*v));
-        Self { first, slope: (last - first) / (values.len().max(2) - 1) as f64 }
+    fn of(before: &[f32], values: &[f32]) -> Self {
+        let first = before.first().or(values.first()).map_or(0.0, |v| f64::from(*v));
+        let last = values.last().map_or(first, |v| f64::from(*v));
+        Self { first, slope: (last - first) / ((before.len() + values.len()).max(2) - 1) as f64 }
     }
 
-    fn at(&self, i: usize) -> f64 {
-        self.first + self.slope * i as f64
+    /// `out` = `scale` times values, `sign` times the line added to them; the first of them lies `from` after its start.
+    fn add(&self, sign: f64, from: usize, values: &[f32], scale: f32, out: &mut [f32]) {
+        let (first, slope) = (sign * (self.first + self.slope * from as f64), sign * self.slope);
+        vectors::widest(Added { first, slope, values, scale, out });
+    }
+}
+
+struct Added<'a> {
+    first: f64,
+    slope: f64,
+    values: &'a [f32],
+    scale: f32,
+    out: &'a mut [f32],
+}
+
+impl Work for Added<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (i, (out, v)) in (0i32..).zip(self.out.iter_mut().zip(self.values)) {
+            *out = v * self.scale + (self.first + self.slope * f64::from(i)) as f32;
+        }
     }
 }

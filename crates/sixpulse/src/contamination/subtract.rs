@@ -2,6 +2,7 @@
 
 use super::transfer::{Model, Path};
 use crate::trace::{BLOCK, Samples, Trace};
+use crate::vectors::{self, Work};
 use std::f64::consts::PI;
 
 /// Half length of the fractional-delay filter, samples.
@@ -61,12 +62,30 @@ impl<'a> Subtracted<'a> {
             if let Some(shelf) = &mut self.shelf {
                 ripple.iter_mut().for_each(|x| *x = shelf.step(*x));
             }
-            for (i, (y, x)) in own.iter_mut().zip(ripple.iter_mut()).enumerate() {
-                *x *= self.gain * (1.0 + self.drift * ((start + i) as f64 / n as f64 - 0.5));
-                *y -= *x;
-            }
+            let gain = self.gain * (1.0 + self.drift * (start as f64 / n as f64 - 0.5));
+            vectors::widest(Scaled { own, ripple, gain, slope: self.gain * self.drift / n as f64 });
             visit(start, own, ripple);
             start += count;
+        }
+    }
+}
+
+/// A block's ripple times a gain that begins as it is given and grows by `slope` a sample, and taken off the block.
+struct Scaled<'a> {
+    own: &'a mut [f64],
+    ripple: &'a mut [f64],
+    gain: f64,
+    slope: f64,
+}
+
+impl Work for Scaled<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { own, ripple, gain, slope } = self;
+        for (i, (y, x)) in (0i32..).zip(own.iter_mut().zip(ripple)) {
+            *x *= gain + slope * f64::from(i);
+            *y -= *x;
         }
     }
 }
@@ -127,35 +146,52 @@ impl DelayFilter {
                 let half = taps.len() / 2;
                 wide.resize(out.len() + taps.len() - 1, 0.0);
                 read_clamped(samples, start as isize - *shift - half as isize, wide);
-                window.clear();
-                window.extend(wide.iter().map(|x| (x - mean) as f32));
-                convolve(window, taps, out);
+                window.resize(wide.len(), 0.0);
+                vectors::widest(Filtered { wide, mean, window, taps, out });
             }
         }
     }
 }
 
-/// `out[i]` = sum of `taps[j] window[i + j]`; the long filter several outputs side by side, in registers.
-fn convolve(window: &[f32], taps: &[f32], out: &mut [f64]) {
-    const LANES: usize = 8;
-    const REACH: usize = 2 * HALF + LANES - 1;
-    let mut done = 0;
-    if let Ok(taps) = <&[f32; 2 * HALF]>::try_from(taps) {
-        let (sets, _) = out.as_chunks_mut::<LANES>();
-        for (k, sums) in sets.iter_mut().enumerate() {
-            let Some(reach) = window[k * LANES..].first_chunk::<REACH>() else { break };
-            let mut lanes = [0.0_f32; LANES];
-            for j in 0..2 * HALF {
-                for lane in 0..LANES {
-                    lanes[lane] += taps[j] * reach[j + lane];
-                }
-            }
-            *sums = lanes.map(f64::from);
-            done += LANES;
+/// `out[i]` = sum of `taps[j] (wide[i + j] - mean)`, in single precision; the long filter for many outputs side by side, in
+/// registers.
+struct Filtered<'a> {
+    wide: &'a [f64],
+    mean: f64,
+    window: &'a mut [f32],
+    taps: &'a [f32],
+    out: &'a mut [f64],
+}
+
+impl Work for Filtered<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        const LANES: usize = 32;
+        const REACH: usize = 2 * HALF + LANES - 1;
+        for (x, wide) in self.window.iter_mut().zip(self.wide) {
+            *x = (wide - self.mean) as f32;
         }
-    }
-    for (y, x) in out.iter_mut().zip(window.windows(taps.len())).skip(done) {
-        *y = x.iter().zip(taps).map(|(x, t)| f64::from(x * t)).sum();
+        let mut done = 0;
+        if let Ok(taps) = <&[f32; 2 * HALF]>::try_from(self.taps) {
+            let (sets, _) = self.out.as_chunks_mut::<LANES>();
+            for (k, sums) in sets.iter_mut().enumerate() {
+                let Some(reach) = self.window[k * LANES..].first_chunk::<REACH>() else { break };
+                let mut lanes = [0.0_f32; LANES];
+                for j in 0..2 * HALF {
+                    for lane in 0..LANES {
+                        lanes[lane] += taps[j] * reach[j + lane];
+                    }
+                }
+                for lane in 0..LANES {
+                    sums[lane] = f64::from(lanes[lane]);
+                }
+                done += LANES;
+            }
+        }
+        for (y, x) in self.out.iter_mut().zip(self.window.windows(self.taps.len())).skip(done) {
+            *y = x.iter().zip(self.taps).map(|(x, t)| f64::from(x * t)).sum();
+        }
     }
 }
 
@@ -234,8 +270,16 @@ pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -
         let (left, taken) = (residual[k], removed.get(k).copied().unwrap_or(0.0));
         if left > RIPPLE_LEFT * taken { left } else { 0.0 }
     };
-    let total: f64 = (LEAST_PERIODS..residual.len()).map(own).sum();
-    let peak = (LEAST_PERIODS..residual.len()).max_by(|&a, &b| own(a).total_cmp(&own(b)))?;
+    let (mut total, mut peak) = (0.0, None);
+    for k in LEAST_PERIODS..residual.len() {
+        let power = own(k);
+        total += power;
+        // Of equals the last.
+        if peak.is_none_or(|(_, most)| power >= most) {
+            peak = Some((k, power));
+        }
+    }
+    let (peak, _) = peak?;
     let line = Line::at(residual, peak);
     if own(peak) <= 0.0 || line.to_noise < LINE_TO_NOISE || line.power < LEAST_SHARE * total {
         return None;
