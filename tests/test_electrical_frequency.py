@@ -8,9 +8,9 @@ import sixpulse
 WANTED = 0.002
 
 
-def drawn(member: int) -> tuple[sixpulse.Capture, float]:
+def drawn(member: int, seed: int = 81) -> tuple[sixpulse.Capture, float]:
     """The charging post of a drawn circuit, alone, with its true mean electrical frequency."""
-    scenario = sixpulse.Scenario.draw(seed=81, member=member, pulse_number=6, sensor_mode="absent")
+    scenario = sixpulse.Scenario.draw(seed=seed, member=member, pulse_number=6, sensor_mode="absent")
     capture, truth = sixpulse.simulate(scenario)
     return sixpulse.Capture({"post": capture["post"]}), truth.electrical_hz
 
@@ -43,3 +43,16 @@ def test_an_open_phase_read_as_a_slow_sound_bridge_says_so() -> None:
         assert other.electrical_hz == pytest.approx(hz, rel=WANTED)
         assert other.test == "give_engine_speed"
     assert sixpulse.examine(capture, electrical_hz=hz).cycle.electrical_hz == pytest.approx(hz, rel=WANTED)
+
+
+@pytest.mark.parametrize("given", [True, False])
+@pytest.mark.parametrize("member", [67, 186, 237, 360])
+def test_a_shorted_diode_is_not_bent_at_the_ends_of_its_record(member: int, *, given: bool) -> None:
+    """Followed by order 3, its phase turns to and fro within a cycle; cut off at the ends it took up to 0.9 % off.
+
+    With that taken out the four are within 0.05 %: asked for is half of what the issue wants.
+    """
+    capture, hz = drawn(member, seed=83)
+    found = sixpulse.examine(capture, electrical_hz=hz if given else None)
+    assert found.rectifier.pattern == "shorted_diode"
+    assert found.cycle.electrical_hz == pytest.approx(hz, rel=WANTED / 2)

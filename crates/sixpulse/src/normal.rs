@@ -6,7 +6,7 @@ use crate::error::{Error, Result};
 /// columns is then about 1e5 and noise is magnified as much. Refinement by residuals still converges well above it.
 const LEAST_PIVOT: f64 = 1e-10;
 
-/// A symmetric matrix of inner products, row by row.
+/// A symmetric matrix of inner products, row by row; only the lower triangle is kept.
 #[derive(Debug, Clone)]
 pub(crate) struct Gram {
     order: usize,
@@ -20,8 +20,24 @@ impl Gram {
 
     /// Sets both entries of a pair.
     pub(crate) fn set(&mut self, row: usize, column: usize, value: f64) {
-        self.entries[row * self.order + column] = value;
-        self.entries[column * self.order + row] = value;
+        self.entries[row.max(column) * self.order + row.min(column)] = value;
+    }
+
+    /// Adds the products of a row of values with itself, `weight` times.
+    pub(crate) fn add(&mut self, row: &[f64], weight: f64) {
+        for (i, a) in row.iter().enumerate() {
+            let (a, entries) = (weight * a, &mut self.entries[i * self.order..][..=i]);
+            entries.iter_mut().zip(row).for_each(|(e, b)| *e += a * b);
+        }
+    }
+
+    /// Least-squares coefficients with which the other columns make up the last one.
+    ///
+    /// # Errors
+    /// As [`Self::factor`].
+    pub(crate) fn explain_last(&self) -> Result<Vec<f64>> {
+        let last = self.order - 1;
+        Ok(self.factor_first(last)?.solve(&self.entries[last * self.order..][..last]))
     }
 
     /// Factors it.
@@ -29,8 +45,13 @@ impl Gram {
     /// # Errors
     /// [`Error::Undetermined`] when a column is 0 or depends on the others.
     pub(crate) fn factor(&self) -> Result<Factor> {
-        let n = self.order;
-        let scale: Vec<f64> = (0..n).map(|i| self.entries[i * n + i].sqrt().recip()).collect();
+        self.factor_first(self.order)
+    }
+
+    /// Factors the first `n` rows and columns.
+    fn factor_first(&self, n: usize) -> Result<Factor> {
+        let entry = |i: usize, j: usize| self.entries[i * self.order + j];
+        let scale: Vec<f64> = (0..n).map(|i| entry(i, i).sqrt().recip()).collect();
         if let Some(column) = scale.iter().position(|s| !s.is_finite()) {
             return Err(undetermined(column, "it has no effect on the samples"));
         }
@@ -38,7 +59,7 @@ impl Gram {
         for i in 0..n {
             for j in 0..=i {
                 let known: f64 = (0..j).map(|k| lower[i * n + k] * lower[j * n + k]).sum();
-                let rest = self.entries[i * n + j] * scale[i] * scale[j] - known;
+                let rest = entry(i, j) * scale[i] * scale[j] - known;
                 if i != j {
                     lower[i * n + j] = rest / lower[j * n + j];
                 } else if rest > LEAST_PIVOT {
@@ -104,6 +125,18 @@ mod tests {
         }
         // Inverse's first entry by cofactors: (2e6 1e-6 - 1e-6) / (4 (2e6 1e-6 - 1e-6) - 2e3^2 1e-6) = 1.999999 / 3.999996.
         assert!((factor.variance(&[1.0, 0.0, 0.0]) - 1.999_999 / 3.999_996).abs() < 1e-12);
+    }
+
+    /// The line through (1, 1), (2, 2), (3, 2) counted twice by hand: sums n = 4, x = 9, xx = 23, y = 7, xy = 17.
+    #[test]
+    fn rows_add_up_to_a_least_squares_line() {
+        let mut gram = Gram::new(3);
+        for (row, weight) in [([1.0, 1.0, 1.0], 1.0), ([1.0, 2.0, 2.0], 1.0), ([1.0, 3.0, 2.0], 2.0)] {
+            gram.add(&row, weight);
+        }
+        let line = gram.explain_last().unwrap();
+        // (23 7 - 9 17) / (4 23 - 81) and (4 17 - 9 7) / 11.
+        assert!((line[0] - 8.0 / 11.0).abs() < 1e-12 && (line[1] - 5.0 / 11.0).abs() < 1e-12, "{line:?}");
     }
 
     #[test]

@@ -3,6 +3,7 @@
 mod averages;
 mod codes;
 mod ends;
+mod evened;
 mod lag;
 mod lines;
 mod stretch;
@@ -82,7 +83,7 @@ impl CycleHypothesis {
 
     /// Lays the whole track against the trace once more, for the mean frequency; the orders stay as they were read.
     pub(crate) fn stretch(&mut self, trace: &Trace) {
-        self.track = stretch::fit(trace, &self.track);
+        self.track = stretch::fit(trace, &self.track, self.line_order);
     }
 }
 
