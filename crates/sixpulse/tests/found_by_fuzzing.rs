@@ -2,7 +2,7 @@
 #![allow(clippy::unwrap_used, reason = "tests state expectations by unwrapping")]
 
 use sixpulse::angle::PhaseTrack;
-use sixpulse::contamination::{ContaminationVerdict, assess};
+use sixpulse::contamination::{ContaminationVerdict, assess, assess_untracked};
 use sixpulse::coupling::{CouplingMethod, ac_couple};
 use sixpulse::meter::{self, Meter, Response};
 use sixpulse::{Coupling, Role, Trace};
@@ -58,4 +58,15 @@ fn a_rate_at_which_a_record_lasts_for_ever_is_refused() {
         assert_eq!((refused.code(), refused.parameter()), ("out_of_range", "sample_rate_hz"));
     }
     assert!(record(1e-300).unwrap().duration_s().is_finite());
+}
+
+/// A twentieth of 16 to 19 samples is none: a switched sensor's record without any change of level was taken for two levels.
+#[test]
+fn a_short_still_record_of_a_switched_sensor_convicts_nobody() {
+    for n in [16, 19, 20] {
+        let supply: Vec<f64> = (0..n).map(|i| 14.0 + 0.1 * f64::from(i % 3)).collect();
+        let still = vec![5.0; supply.len()];
+        let (supply, circuit) = (trace(&supply, 5e4, Role::ChargingPost), trace(&still, 5e4, Role::EdgeSensor));
+        assert_ne!(assess_untracked(&circuit, &supply).verdict, ContaminationVerdict::Contaminated, "{n}");
+    }
 }

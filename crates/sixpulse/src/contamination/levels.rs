@@ -51,7 +51,8 @@ pub(super) fn two_levels(trace: &Trace, step_v: f64) -> Option<TwoLevels> {
     let n = values.len();
     let middle = 0.5 * (values[n / 100] + values[n - 1 - n / 100]);
     let split = values.partition_point(|v| *v < middle);
-    if split < n / 20 || n - split < n / 20 {
+    let least = (n / 20).max(1);
+    if split < least || n - split < least {
         return None;
     }
     let (low_v, high_v) = (values[split / 2], values[split + (n - split) / 2]);
