@@ -158,3 +158,17 @@ def test_fuzzing_is_built_with_the_crates_that_are_tested() -> None:
     assert {"sixpulse", "sixpulse-io", "sixpulse-ffi", "rustfft"} <= both
     other = {name: fuzzed[name] for name in both if not fuzzed[name] <= tested[name]}
     assert not other, f"bring fuzz/Cargo.lock to the versions of Cargo.lock: {other}"
+
+
+def test_the_page_for_embedders_lists_what_the_core_depends_on() -> None:
+    manifest = tomllib.loads((ROOT / "crates/sixpulse/Cargo.toml").read_text())
+    page = (ROOT / "docs/embedding.md").read_text()
+    table = page.partition("| crate | why |")[2].partition("\n\n")[0]
+    assert set(re.findall(r"^\| `([\w-]+)` \|", table, re.MULTILINE)) == set(manifest["dependencies"])
+    readers = tomllib.loads((ROOT / "crates/sixpulse-io/Cargo.toml").read_text())
+    for crate in readers["dependencies"].keys() - {"sixpulse", "serde"}:
+        assert f"`{crate}`" in page
+    for example in re.findall(r"--example (\w+)", page):
+        assert (ROOT / f"crates/sixpulse-io/examples/{example}.rs").exists()
+    for file in re.findall(r"`(crates/[\w/.-]+)`", page):
+        assert (ROOT / file).exists()

@@ -16,4 +16,9 @@ if echo "$tree" | grep -E '^(pyo3|numpy|pythonize|csv|hound|ndarray-npy|zip|toki
     echo "the core's dependency tree holds a binding, file-format or I/O crate" >&2
     exit 1
 fi
+# The readers build with none of their features, and with each alone; the core with its one, off by default.
+for features in "" csv wav npy serde; do
+    cargo check --locked --quiet -p sixpulse-io --no-default-features --features "$features"
+done
+cargo check --locked --quiet -p sixpulse --no-default-features
 echo "core dependencies: $(echo "$tree" | tr '\n' ' ')"
