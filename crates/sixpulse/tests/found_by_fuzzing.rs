@@ -5,7 +5,8 @@ use sixpulse::angle::PhaseTrack;
 use sixpulse::contamination::{ContaminationVerdict, assess, assess_untracked};
 use sixpulse::coupling::{CouplingMethod, ac_couple};
 use sixpulse::meter::{self, Meter, Response};
-use sixpulse::{Coupling, Role, Trace};
+use sixpulse::plan::{Instrument, Task, plan};
+use sixpulse::{Coupling, Machine, Role, Trace};
 
 fn trace(samples: &[f64], rate_hz: f64, role: Role) -> Trace {
     Trace::from_f64(samples.to_vec(), rate_hz, Coupling::Dc, role).unwrap()
@@ -68,5 +69,19 @@ fn a_short_still_record_of_a_switched_sensor_convicts_nobody() {
         let still = vec![5.0; supply.len()];
         let (supply, circuit) = (trace(&supply, 5e4, Role::ChargingPost), trace(&still, 5e4, Role::EdgeSensor));
         assert_ne!(assess_untracked(&circuit, &supply).verdict, ContaminationVerdict::Contaminated, "{n}");
+    }
+}
+
+/// An instrument so slow that a recording is a single sample was told an infinite uncertainty of the frequency.
+#[test]
+fn a_plan_for_a_single_sample_tells_no_uncertainty_of_the_frequency() {
+    let task = Task::new(Machine::default(), (1400.0, 5800.0), 12, None).unwrap();
+    let planned = |rate_hz| plan(&task, &Instrument::new(12, 16, &[rate_hz], &[5.0], Some(1.0), 1.0, 2).unwrap());
+    for (rate_hz, told) in [(1e-9, false), (1e5, true)] {
+        for recording in planned(rate_hz).recordings {
+            assert_eq!(recording.samples == 1, !told);
+            let hz = recording.expected.electrical_hz_std;
+            assert!(hz.is_some() == told && hz.is_none_or(f64::is_finite), "{recording:?}");
+        }
     }
 }

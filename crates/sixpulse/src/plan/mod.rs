@@ -219,7 +219,8 @@ pub struct Expected {
     pub quantisation_noise_v: Option<f64>,
     /// Standard uncertainty of an order's amplitude from that noise, volts.
     pub order_amplitude_std_v: Option<f64>,
-    /// Standard uncertainty of the electrical frequency from that noise, hertz, for the smallest healthy ripple.
+    /// Standard uncertainty of the electrical frequency from that noise, hertz, for the smallest healthy ripple; `None`
+    /// without a range, or for a recording of a single sample.
     pub electrical_hz_std: Option<f64>,
 }
 
@@ -478,7 +479,8 @@ impl Recorder<'_> {
             healthy_steps: step_v.map(|s| LEAST_PEAK_TO_PEAK_PER_RMS * low / s),
             quantisation_noise_v: noise,
             order_amplitude_std_v: noise.map(|s| s * (2.0 / n).sqrt()),
-            electrical_hz_std: noise.map(|s| radians(s) * rate_hz / std::f64::consts::TAU),
+            // A single sample tells no frequency.
+            electrical_hz_std: noise.map(|s| radians(s) * rate_hz / std::f64::consts::TAU).filter(|hz| hz.is_finite()),
         }
     }
 }
