@@ -105,6 +105,14 @@ impl Section {
         check_positive("sample_rate_hz", sample_rate_hz)?;
         check_frequency("corner_hz", corner_hz, sample_rate_hz)?;
         let c = (PI * corner_hz / sample_rate_hz).tan();
+        // Beyond the range of doubles the pole is 1 to the last digit, or no number.
+        if !(c >= f64::MIN_POSITIVE && c.is_finite()) {
+            return Err(Error::out_of_range(
+                "corner_hz",
+                "a corner that the sample rate is not 1e307 times as high as",
+                corner_hz,
+            ));
+        }
         Ok(Self { pole: (1.0 - c) / (1.0 + c), step: 2.0 * c / (1.0 + c), scale: 1.0 / (1.0 + c) })
     }
 

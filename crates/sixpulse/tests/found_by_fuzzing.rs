@@ -85,3 +85,17 @@ fn a_plan_for_a_single_sample_tells_no_uncertainty_of_the_frequency() {
         }
     }
 }
+
+/// The pole was 1 to the last digit, its logarithm 0, and the start of the zero-phase pass 0 / 0.
+#[test]
+fn a_corner_that_vanishes_beside_the_rate_is_refused() {
+    for (rate_hz, corner_hz) in [(1e4, 5e-324), (1e9, 1e-300), (f64::MAX, 8e307)] {
+        for method in [CouplingMethod::Causal, CouplingMethod::ZeroPhase] {
+            let refused = ac_couple(&[1.0, 2.0, 4.0], rate_hz, corner_hz, method).unwrap_err();
+            assert_eq!((refused.code(), refused.parameter()), ("out_of_range", "corner_hz"));
+        }
+    }
+    // Nearly nothing is still a corner: the mean of the reflected record goes.
+    let coupled = ac_couple(&[1.0, 2.0, 4.0], 1e4, 1e-290, CouplingMethod::ZeroPhase).unwrap();
+    assert!(coupled.iter().zip([-1.25, -0.25, 1.75]).all(|(a, b)| (a - b).abs() < 1e-9), "{coupled:?}");
+}

@@ -236,7 +236,7 @@ impl CrossSpectra {
     /// The supply's bins about a place, both in bins.
     fn about(&self, place: f64, reach: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
         let (from, to) = ((place - reach).max(1.0).ceil() as usize, (place + reach).max(0.0) as usize);
-        self.sxx.iter().copied().enumerate().take(to + 1).skip(from)
+        self.sxx.iter().copied().enumerate().take(to.saturating_add(1)).skip(from)
     }
     fn circuit_rms_v(&self) -> f64 {
         self.syy.iter().skip(1).sum::<f64>().sqrt()
