@@ -48,11 +48,17 @@ def test_an_open_phase_read_as_a_slow_sound_bridge_says_so() -> None:
 @pytest.mark.parametrize("given", [True, False])
 @pytest.mark.parametrize("member", [67, 186, 237, 360])
 def test_a_shorted_diode_is_not_bent_at_the_ends_of_its_record(member: int, *, given: bool) -> None:
-    """Followed by order 3, its phase turns to and fro within a cycle; cut off at the ends it took up to 0.9 % off.
-
-    With that taken out the four are within 0.05 %: asked for is half of what the issue wants.
-    """
+    """Followed by order 3, its phase turns to and fro within a cycle; cut off at the ends it took up to 0.9 % off."""
     capture, hz = drawn(member, seed=83)
     found = sixpulse.examine(capture, electrical_hz=hz if given else None)
     assert found.rectifier.pattern == "shorted_diode"
-    assert found.cycle.electrical_hz == pytest.approx(hz, rel=WANTED / 2)
+    assert found.cycle.electrical_hz == pytest.approx(hz, rel=WANTED)
+
+
+@pytest.mark.parametrize("member", [258, 553])
+def test_pulses_lost_below_a_step_are_found_again(member: int) -> None:
+    """Ripple of 0.5 and 0.2 steps r.m.s.: the line was lost for a while, and the mean came out 3.1 and 0.5 % off."""
+    capture, hz = drawn(member, seed=83)
+    found = sixpulse.examine(capture, electrical_hz=hz)
+    assert found.rectifier.pattern == "healthy"
+    assert found.cycle.electrical_hz == pytest.approx(hz, rel=WANTED)

@@ -1,7 +1,7 @@
 //! The track at the two ends of the record, where no whole cycle is centred and the angle would only be continued.
 //!
 //! The mean cycle is laid over the first and the last samples, and the angle there is moved until they agree: least
-//! squares for `c1 s + c2 s^2` (s from 0 to 1 towards the end; [`lay`]: `c1 s` alone) beside a level and its tilt. Without it a wandering
+//! squares for `c1 s + c2 s^2` (s from 0 to 1 towards the end) beside a level and its tilt. Without it a wandering
 //! speed leaves 0.02 to 0.05 cycle at either end, which is most of the error of the mean frequency of a short record.
 
 use crate::angle::{OrderMeans, PhaseTrack};
@@ -38,27 +38,17 @@ pub(super) fn fasten<S: Samples + ?Sized>(
     spectra: &OrderMeans,
 ) -> PhaseTrack {
     let Some(cycle) = MeanCycle::new(spectra) else { return track };
-    moved(samples, sample_rate_hz, track, &cycle, Bend::Curved)
+    moved(samples, sample_rate_hz, track, &cycle)
 }
 
-/// The track with its ends laid against a mean cycle given by its orders (complex peak amplitudes from order 1 on), each by a
-/// straight correction: for a track that holds no more than the speed, where a bend within a cycle would be the noise's.
+/// The track with its ends laid against a mean cycle given by its orders: complex peak amplitudes from order 1 on.
 pub(super) fn lay<S: Samples + ?Sized>(
     samples: &S,
     sample_rate_hz: f64,
     track: PhaseTrack,
     orders: Vec<Complex64>,
 ) -> PhaseTrack {
-    moved(samples, sample_rate_hz, track, &MeanCycle { orders }, Bend::Straight)
-}
-
-/// How the angle of an end is corrected.
-#[derive(Clone, Copy, PartialEq)]
-enum Bend {
-    /// `c1 s`.
-    Straight,
-    /// `c1 s + c2 s^2`.
-    Curved,
+    moved(samples, sample_rate_hz, track, &MeanCycle { orders })
 }
 
 fn moved<S: Samples + ?Sized>(
@@ -66,12 +56,11 @@ fn moved<S: Samples + ?Sized>(
     sample_rate_hz: f64,
     mut track: PhaseTrack,
     cycle: &MeanCycle,
-    bend: Bend,
 ) -> PhaseTrack {
     for end in [End::First, End::Last] {
         let stretch = Stretch::read(samples, sample_rate_hz, &track, end);
         for _ in 0..PASSES {
-            let Some(moved) = stretch.as_ref().and_then(|s| s.moved(&track, cycle, bend)) else { break };
+            let Some(moved) = stretch.as_ref().and_then(|s| s.moved(&track, cycle)) else { break };
             track = moved;
         }
     }
@@ -113,8 +102,8 @@ impl Stretch {
     }
 
     /// The track after one Gauss-Newton step; `None` where the samples do not tell or the angle would turn back.
-    fn moved(&self, track: &PhaseTrack, cycle: &MeanCycle, bend: Bend) -> Option<PhaseTrack> {
-        let [c1, c2] = self.step(track, cycle, bend)?;
+    fn moved(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<PhaseTrack> {
+        let [c1, c2] = self.step(track, cycle)?;
         let knots = track
             .knots()
             .iter()
@@ -128,7 +117,7 @@ impl Stretch {
     }
 
     /// Least-squares coefficients of the angle's correction, in cycles.
-    fn step(&self, track: &PhaseTrack, cycle: &MeanCycle, bend: Bend) -> Option<[f64; 2]> {
+    fn step(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<[f64; 2]> {
         let turns: Vec<f64> = self.time_s.iter().map(|time| track.cycles_at(*time)).collect();
         let products = widest(Products { stretch: self, turns: &turns, cycle });
         let count = self.volts.len() as f64;
@@ -136,17 +125,14 @@ impl Stretch {
         let level = products[4][2] / count;
         let variance = (products[4][4] / count - level * level).max(0.0);
         let ridge = variance * count / (INDEPENDENT_PER_CYCLE * STRETCH_CYCLES).min(count) / USUAL_CYCLES.powi(2);
-        let unknowns: &[usize] = if bend == Bend::Curved { &[0, 1, 2, 3] } else { &[0, 2, 3] };
-        let mut gram = Gram::new(unknowns.len());
-        for (row, i) in unknowns.iter().enumerate() {
-            for (column, j) in unknowns.iter().enumerate().take(row + 1) {
-                gram.set(row, column, products[*i][*j] + if i == j && *i < 2 { ridge } else { 0.0 });
+        let mut gram = Gram::new(4);
+        for (i, row) in products.iter().enumerate().take(4) {
+            for (j, value) in row.iter().enumerate().take(i + 1) {
+                gram.set(i, j, value + if i == j && i < 2 { ridge } else { 0.0 });
             }
         }
-        let right: Vec<f64> = unknowns.iter().map(|i| products[4][*i]).collect();
-        let solution = gram.factor().ok()?.solve(&right);
-        let curve = if bend == Bend::Curved { *solution.get(1)? } else { 0.0 };
-        Some([*solution.first()?, curve])
+        let solution = gram.factor().ok()?.solve(&products[4][..4]);
+        Some([*solution.first()?, *solution.get(1)?])
     }
 }
 

@@ -6,6 +6,7 @@ mod ends;
 mod evened;
 mod lag;
 mod lines;
+mod steady;
 mod stretch;
 mod track;
 
@@ -259,6 +260,7 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
             break;
         }
         let Ok(line) = track::follow(&pyramid, &path).and_then(|line| track::refine(&pyramid, line, 3)) else { break };
+        let line = if coarse_step_v.is_some() { steady::instead(&search, search_rate_hz, line) } else { line };
         let facts = LineFacts { rank, relative_power: path.power / strongest, coarse_step_v };
         for h in of_line(view, &line, facts) {
             if !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ) {

@@ -3,9 +3,10 @@
 //! Cycles are matched one by one and the ends apart; what is left is a small error of the mean speed that no single
 //! cycle shows, above all on ramps (smoothing leans on the middle of the record). So at the end the whole track is
 //! stretched: least squares for one coefficient `c` (cycles between both ends) beside level, tilt and orders 1 to
-//! [`ORDERS`], all unknown. Before that a track that was followed by a line below the pulses' is freed of what repeats in every
-//! cycle ([`evened`]), and its ends are laid against the mean cycle anew. Over 259 simulated captures (60 ramps) a prototype took the 90th percentile of the error
-//! between both ends from 0.019 to 0.017 cycle, on ramps from 0.056 to 0.045.
+//! [`ORDERS`], all unknown. Over 259 simulated captures (60 ramps) a prototype took the 90th percentile of the error
+//! between both ends from 0.019 to 0.017 cycle, on ramps from 0.056 to 0.045. Before that a track that was followed by a
+//! line below the pulses' is freed of what repeats in every cycle ([`evened`]), and its ends are laid against the mean
+//! cycle anew.
 
 use super::{ends, evened};
 use crate::angle::{self, PhaseTrack};
@@ -26,8 +27,11 @@ const PASSES: usize = 2;
 /// A stretch beyond this many cycles is outside the linear range of the orders: the track is left alone.
 const FARTHEST_CYCLES: f64 = 0.15;
 
-/// A track followed by this order of the cycle or a lower one turns to and fro within the cycle ([`evened`]); one followed by
-/// order 6 or 12 does not, and takes each pulse's place, half a pulse from either end, from the record itself.
+/// A track followed by this order of the cycle or a lower one is evened: order 3 turns to and fro within the cycle (0.009
+/// cycle r.m.s. in the median of 26 captures), orders 1 and 2 tell one angle or two a cycle. Orders 6 and 12 take each
+/// pulse's place, to half a pulse from either end, from the record itself; evening would take that from them. Over 810
+/// simulated captures followed by orders 1 to 3 a prototype took the error between both ends from 0.0119 to 0.0099 cycle
+/// (90th percentile) and from 0.0448 to 0.0267 (99th).
 const HIGHEST_UNEVEN: u32 = 3;
 /// Ripple below this share of the level is rounding.
 const ROUNDING: f64 = 1e-9;
