@@ -225,7 +225,7 @@ class Requirement(Result):
     unit : str
         Unit of both.
     short_by : float or None
-        By what factor it falls short; None where it is met.
+        By what factor it falls short; None where it is met, and where next to nothing is there.
     statement : str
         The same in words, with what would help.
     """

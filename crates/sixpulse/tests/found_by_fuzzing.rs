@@ -99,3 +99,17 @@ fn a_corner_that_vanishes_beside_the_rate_is_refused() {
     let coupled = ac_couple(&[1.0, 2.0, 4.0], 1e4, 1e-290, CouplingMethod::ZeroPhase).unwrap();
     assert!(coupled.iter().zip([-1.25, -0.25, 1.75]).all(|(a, b)| (a - b).abs() < 1e-9), "{coupled:?}");
 }
+
+/// A range of the smallest double fell short by an infinite factor.
+#[test]
+fn a_plan_with_a_range_of_next_to_nothing_tells_no_factor() {
+    let task = Task::new(Machine::default(), (1400.0, 5800.0), 12, None).unwrap();
+    for (range_v, told) in [(f64::MIN_POSITIVE, false), (5e-324, false), (0.1, true)] {
+        let planned = plan(&task, &Instrument::new(12, 100_000, &[1e5], &[range_v], None, 1.0, 2).unwrap());
+        let short: Vec<_> = planned.requirements.iter().filter(|r| r.unit == "V").map(|r| r.short_by).collect();
+        assert!(
+            !short.is_empty() && short.iter().all(|by| by.is_some() == told && by.is_none_or(f64::is_finite)),
+            "{short:?}"
+        );
+    }
+}

@@ -62,7 +62,7 @@ pub struct Requirement {
     pub needed: f64,
     /// Unit of both.
     pub unit: String,
-    /// By what factor it falls short (above 1); `None` where it is met.
+    /// By what factor it falls short (above 1); `None` where it is met, and where next to nothing is there.
     pub short_by: Option<f64>,
     /// The same in words, with what would help where it is not met.
     pub statement: String,
@@ -117,7 +117,7 @@ fn at_least(code: Code, value: f64, needed: f64, hard: f64, unit: &str, statemen
     } else {
         Failed
     };
-    let short_by = (outcome != Met && value > 0.0).then(|| needed / value);
+    let short_by = (outcome != Met && value > 0.0).then(|| needed / value).filter(|by| by.is_finite());
     Requirement { code, outcome, value, needed, unit: unit.into(), short_by, statement }
 }
 
