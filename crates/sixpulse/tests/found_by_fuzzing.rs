@@ -113,3 +113,36 @@ fn a_plan_with_a_range_of_next_to_nothing_tells_no_factor() {
         );
     }
 }
+
+/// Where the filter forgets within one sample of the reflected record's period, the start was summed beyond its end.
+#[test]
+fn a_corner_that_forgets_within_just_a_period_of_the_reflection() {
+    let samples: Vec<f64> = (0..100).map(|i| 14.0 + (0.7 * f64::from(i)).sin() + f64::from(i % 7)).collect();
+    let (n, rate_hz) = (samples.len(), 1e4);
+    for settled in [2 * n - 4, 2 * n - 3, 2 * n - 2, 2 * n - 1] {
+        // The pole's power of `settled`, less half a sample, is the 1e-18 from which on nothing counts.
+        let c = (0.5 * 1e-18_f64.ln() / (0.5 - settled as f64)).tanh();
+        let corner_hz = c.atan() * rate_hz / std::f64::consts::PI;
+        let found = ac_couple(&samples, rate_hz, corner_hz, CouplingMethod::ZeroPhase).unwrap();
+        let expected = reflected(&samples, c);
+        // Rounding of some thousand steps on values of 20.
+        assert!(found.iter().zip(&expected).all(|(a, b)| (a - b).abs() < 1e-11), "{settled}");
+    }
+}
+
+/// The zero-phase high-pass as it is defined: forward and back over the record reflected again and again.
+fn reflected(samples: &[f64], c: f64) -> Vec<f64> {
+    let (pole, gain) = ((1.0 - c) / (1.0 + c), 1.0 / (1.0 + c));
+    let (last, period) = (samples.len() - 1, 2 * (samples.len() - 1));
+    let at = |i: usize| samples[if i % period > last { period - i % period } else { i % period }];
+    let mut values: Vec<f64> = (0..12 * period).map(at).collect();
+    for _ in 0..2 {
+        let (mut before, mut out) = (values[0], 0.0);
+        for x in &mut values {
+            out = pole * out + gain * (*x - before);
+            before = std::mem::replace(x, out);
+        }
+        values.reverse();
+    }
+    values[6 * period..6 * period + samples.len()].to_vec()
+}
