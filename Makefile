@@ -88,8 +88,10 @@ sdist: .venv/.ready
 	sh tools/check_sdist.sh
 
 SECONDS ?= 60
+FUZZ_JOBS ?= 1
+FUZZ_RUNS ?= -1
 fuzz:
-	sh tools/fuzz.sh $(SECONDS) $(TARGETS)
+	FUZZ_JOBS=$(FUZZ_JOBS) FUZZ_RUNS=$(FUZZ_RUNS) sh tools/fuzz.sh $(SECONDS) $(TARGETS)
 
 audit:
 	cargo deny --locked check
