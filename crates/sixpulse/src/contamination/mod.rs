@@ -9,6 +9,7 @@ mod count;
 mod drift;
 pub mod edges;
 mod levels;
+mod nth;
 pub mod orders;
 mod pulses;
 mod rank;
@@ -28,7 +29,7 @@ use crate::tone::sine_fit;
 use crate::trace::{RawSamples, Samples, Trace, words};
 use drift::Drift;
 use levels::TwoLevels;
-use split::Split;
+use split::{Left, Split};
 use transfer::{CrossSpectra, Fit, Group, Model, Path, Setting};
 
 /// Whether a circuit carries the ripple.
@@ -380,7 +381,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let drift = electrical_hz.filter(|_| model.is_some()).and_then(|hz| Drift::new(&split, hz)).filter(Drift::is_real);
     let left = match drift {
         None if subject.switched.is_none() => split.left,
-        _ => Split::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)).left,
+        _ => Left::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)),
     };
     let own_frequency_hz = subject.own_frequency_hz(&spectra, carried, &split);
     let power = carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone());
@@ -576,7 +577,7 @@ fn step_v(trace: &Trace) -> f64 {
     for (i, run) in values.chunks_mut(length).enumerate() {
         trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
     }
-    values.sort_unstable_by(f64::total_cmp);
+    nth::sort(&mut values);
     let code_v = match trace.raw() {
         RawSamples::I16 { scale, .. } => Some(scale.abs()),
         _ => None,

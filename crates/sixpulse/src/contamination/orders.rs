@@ -4,6 +4,7 @@ use super::transfer::{Fit, Group, Line};
 use crate::spectrum::{Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
 use crate::transforms::{self, smooth_length, smooth_length_from};
+use crate::vectors::{self, Work};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -146,11 +147,7 @@ impl Shared {
         let mut sums = vec![(0.0, 0.0, Complex64::default()); bins];
         for start in (0..count).map(|k| k * (length - length / 2)) {
             let (x, y) = (x.transform(start), y.transform(start));
-            for ((xx, yy, xy), (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
-                *xx += x.norm_sqr();
-                *yy += y.norm_sqr();
-                *xy += x.conj() * y;
-            }
+            vectors::widest(Products { sums: &mut sums, x, y });
         }
         let strongest = sums.iter().skip(1).fold((0.0_f64, 0.0_f64), |m, s| (m.0.max(s.0), m.1.max(s.1)));
         let of = |(xx, yy, xy): &(f64, f64, Complex64)| {
@@ -187,6 +184,49 @@ struct Folded<'a> {
     scratch: Vec<Complex64>,
 }
 
+/// Powers and cross powers of two transforms added to the sums.
+struct Products<'a> {
+    sums: &'a mut [(f64, f64, Complex64)],
+    x: &'a [Complex64],
+    y: &'a [Complex64],
+}
+
+impl Work for Products<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for ((xx, yy, xy), (x, y)) in self.sums.iter_mut().zip(self.x.iter().zip(self.y)) {
+            *xx += x.norm_sqr();
+            *yy += y.norm_sqr();
+            *xy += x.conj() * y;
+        }
+    }
+}
+
+/// A segment's windowed cycles added up, sample by sample of a cycle.
+struct LaidOver<'a> {
+    values: &'a [f64],
+    window: &'a [f64],
+    level: f64,
+    cycle: &'a mut [f64],
+}
+
+impl<'a> Work for LaidOver<'a> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { values, window, level, cycle } = self;
+        let length = cycle.len();
+        let part = |of: &'a [f64], c: usize| of.get(c * length..(c + 1) * length).unwrap_or_default();
+        for c in 0..CYCLES as usize {
+            for ((sum, x), w) in cycle.iter_mut().zip(part(values, c)).zip(part(window, c)) {
+                let before = if c == 0 { 0.0 } else { *sum };
+                *sum = before + (x - level) * w;
+            }
+        }
+    }
+}
+
 impl<'a> Folded<'a> {
     fn new(trace: &'a Trace, cycle: usize) -> Self {
         let plan = transforms::forward(cycle);
@@ -206,12 +246,8 @@ impl<'a> Folded<'a> {
 
     fn transform(&mut self, start: usize) -> &[Complex64] {
         self.trace.read(start, &mut self.values);
-        self.cycle.fill(0.0);
-        let length = self.cycle.len();
-        for (values, window) in self.values.chunks_exact(length).zip(self.window.chunks_exact(length)) {
-            let each = self.cycle.iter_mut().zip(values.iter().zip(window));
-            each.for_each(|(sum, (x, w))| *sum += (x - self.level_v) * w);
-        }
+        let Self { values, window, level_v, cycle, .. } = self;
+        vectors::widest(LaidOver { values, window, level: *level_v, cycle });
         // The lengths are those the plan made, the only thing it can refuse.
         let _ = self.plan.process_with_scratch(&mut self.cycle, &mut self.spectrum, &mut self.scratch);
         &self.spectrum

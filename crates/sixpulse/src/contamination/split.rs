@@ -10,7 +10,7 @@
 
 use super::subtract::Subtracted;
 use super::transfer::{Model, floors};
-use crate::trace::{Samples, Trace, for_each_block};
+use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
 use crate::vectors::{self, SumsAbout, Work};
 use realfft::{ComplexToReal, RealToComplex};
@@ -63,6 +63,33 @@ impl Default for Left {
 }
 
 impl Left {
+    /// What splitting would leave, block by block and without keeping it.
+    pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
+        let level = mean(circuit);
+        let mut left = Self::default();
+        let mut buffer = [0.0; BLOCK];
+        let mut take = |block: &[f64]| {
+            let values = &mut buffer[..block.len()];
+            narrow(block, level, values);
+            left = left.join(take_off(values, 0.0));
+        };
+        match model {
+            Some(m) => Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|_, own, _| take(own)),
+            None => for_each_block(circuit, |_, block| take(block)),
+        }
+        left
+    }
+
+    fn join(self, other: Self) -> Self {
+        Self {
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+            sum: self.sum + other.sum,
+            squares: self.squares + other.squares,
+            count: self.count + other.count,
+        }
+    }
+
     pub(super) fn peak_to_peak_v(&self) -> f64 {
         (self.high - self.low).max(0.0)
     }

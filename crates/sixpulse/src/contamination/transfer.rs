@@ -14,8 +14,10 @@
 //! Standard uncertainties follow from the curvature at the optimum (JCGM 100:2008, 5.1), widened by the scatter of
 //! the orders about the common model where that is larger than the noise explains (Birge ratio).
 
+use super::nth::nth;
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::transforms::{self, smooth_length};
+use crate::vectors::{self, SumsAbout, Work};
 use rustfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::PI;
 
@@ -154,14 +156,57 @@ impl Transform {
             }
         };
         let mut sum = 0.0;
-        blocks(&mut |_, block| sum += block.iter().sum::<f64>());
+        blocks(&mut |_, block| sum += vectors::widest(SumsAbout { samples: block, level: 0.0 }).0);
         let mean = sum / self.window.len() as f64;
         blocks(&mut |at, block| {
-            let windowed = self.input[at..].iter_mut().zip(&self.window[at..]).zip(block.iter());
-            windowed.for_each(|((y, w), x)| *y = ((x - mean) * w) as f32);
+            vectors::widest(Windowed { block, mean, window: &self.window[at..], out: &mut self.input[at..] });
         });
         // The lengths are those the plan made, the only thing it can refuse.
         let _ = self.plan.process_with_scratch(&mut self.input, out, &mut self.scratch);
+    }
+}
+
+/// Samples less their mean, each times its weight.
+struct Windowed<'a> {
+    block: &'a [f64],
+    mean: f64,
+    window: &'a [f64],
+    out: &'a mut [f32],
+}
+
+impl Work for Windowed<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { block, mean, window, out } = self;
+        for ((y, w), x) in out.iter_mut().zip(window).zip(block) {
+            *y = ((x - mean) * w) as f32;
+        }
+    }
+}
+
+/// One segment's transforms taken into the sums.
+struct Taken<'a> {
+    x: &'a [Complex32],
+    y: &'a [Complex32],
+    scale: f64,
+    into: &'a mut CrossSpectra,
+}
+
+impl Work for Taken<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { x, y, scale, into } = self;
+        let sums = into.sxx.iter_mut().zip(&mut into.syy).zip(&mut into.sxy);
+        for (((sxx, syy), sxy), (x, y)) in sums.zip(x.iter().zip(y)) {
+            let (xr, xi) = (f64::from(x.re), f64::from(x.im));
+            let (yr, yi) = (f64::from(y.re), f64::from(y.im));
+            *sxx += (xr * xr + xi * xi) * scale;
+            *syy += (yr * yr + yi * yi) * scale;
+            sxy.re += (xr * yr + xi * yi) * scale;
+            sxy.im += (xr * yi - xi * yr) * scale;
+        }
     }
 }
 
@@ -189,14 +234,7 @@ impl CrossSpectra {
         for start in starts {
             transform.run(supply, start, &mut x);
             transform.run(circuit, start, &mut y);
-            let sums = all.sxx.iter_mut().zip(&mut all.syy).zip(&mut all.sxy);
-            for (((sxx, syy), sxy), (x, y)) in sums.zip(x.iter().zip(&y)) {
-                let wide = |v: &Complex32| Complex64::new(f64::from(v.re), f64::from(v.im));
-                let (x, y) = (wide(x), wide(y));
-                *sxx += x.norm_sqr() * scale;
-                *syy += y.norm_sqr() * scale;
-                *sxy += x.conj() * y * scale;
-            }
+            vectors::widest(Taken { x: &x, y: &y, scale, into: &mut all });
         }
         all
     }
@@ -225,13 +263,15 @@ impl CrossSpectra {
     /// own signal.
     pub(super) fn left(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
         let last = (0.9 * self.sxx.len() as f64) as usize;
-        let bins = model.along(self.bin_hz).enumerate().take(last);
-        bins.map(|(k, response)| {
-            let known = k >= 3;
-            let left = if known { self.bin(k, 0.0).left(response) } else { self.syy[k] };
-            (left, if known { response.norm_sqr() * self.sxx[k] } else { 0.0 })
-        })
-        .unzip()
+        let (mut left, mut removed) = (vec![0.0; last], vec![0.0; last]);
+        let blocks = left.chunks_mut(RESPONSES).zip(removed.chunks_mut(RESPONSES));
+        for (i, (left, removed)) in blocks.enumerate() {
+            vectors::widest(Left { spectra: self, model, first: i * RESPONSES, left, removed });
+        }
+        for k in 0..last.min(3) {
+            (left[k], removed[k]) = (self.syy[k], 0.0);
+        }
+        (left, removed)
     }
     /// The supply's bins about a place, both in bins.
     fn about(&self, place: f64, reach: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
@@ -277,26 +317,38 @@ impl Model {
     fn unit(&self, frequency_hz: f64) -> Complex64 {
         self.slopes(frequency_hz)[0]
     }
-    /// The response at 0, 1, 2 ... times `step_hz`; 0 at 0 Hz.
-    fn along(&self, step_hz: f64) -> impl Iterator<Item = Complex64> + '_ {
-        let turn = |seconds: f64| Turning::new(2.0 * PI * step_hz * seconds);
-        let first_order = self.path.is_first_order();
-        let whole = (self.delay_s / self.interval_s).floor();
-        let part = self.delay_s / self.interval_s - whole;
-        let interpolated = self.path == Path::InterpolatedDelay;
-        let mut delay = turn(if interpolated { whole * self.interval_s } else { self.delay_s });
-        let mut interval = turn(self.interval_s);
-        (0..).map(move |k| {
-            let hz = f64::from(k) * step_hz;
-            let path = if first_order {
-                self.path.response(2.0 * PI * hz, self.delay_s, self.interval_s).0
-            } else if interpolated {
-                (1.0 - part + part * interval.next()) * delay.next()
-            } else {
-                delay.next()
-            };
-            if k == 0 { Complex64::default() } else { self.gain * path * self.coupling(hz) }
-        })
+    /// The response at `first`, `first + 1` ... times `step_hz`.
+    #[inline(always)]
+    fn along(&self, step_hz: f64, first: usize, out: &mut Responses) {
+        let turn = |seconds: f64, out: &mut Responses| turned(2.0 * PI * step_hz * seconds, first, out);
+        let hz = |i: usize| (first + i) as f64 * step_hz;
+        match self.path {
+            Path::Delay => turn(self.delay_s, out),
+            Path::InterpolatedDelay => {
+                let whole = (self.delay_s / self.interval_s).floor();
+                let part = self.delay_s / self.interval_s - whole;
+                let mut interval = Responses::NONE;
+                turn(self.interval_s, &mut interval);
+                turn(whole * self.interval_s, out);
+                for i in 0..RESPONSES {
+                    let (re, im) = (1.0 - part + part * interval.re[i], part * interval.im[i]);
+                    (out.re[i], out.im[i]) = (re * out.re[i] - im * out.im[i], re * out.im[i] + im * out.re[i]);
+                }
+            }
+            Path::FirstOrderLag | Path::FirstOrderHighPass => {
+                for i in 0..RESPONSES {
+                    let response = self.path.response(2.0 * PI * hz(i), self.delay_s, self.interval_s).0;
+                    (out.re[i], out.im[i]) = (response.re, response.im);
+                }
+            }
+        }
+        for i in 0..RESPONSES {
+            let mut response = self.gain * Complex64::new(out.re[i], out.im[i]);
+            if self.corner_hz != 0.0 {
+                response *= self.coupling(hz(i));
+            }
+            (out.re[i], out.im[i]) = (response.re, response.im);
+        }
     }
     /// What the two couplings differ by: `1 - i c / f` gives back what the supply's took, `1 / (1 - i |c| / f)` takes what
     /// the circuit's does.
@@ -332,28 +384,64 @@ impl Model {
     }
 }
 
-/// `exp(-i k step)` for k = 0, 1, 2 ...: turned from one to the next, set anew before rounding adds up.
-struct Turning {
-    step: f64,
-    by: Complex64,
-    at: Complex64,
-    count: u32,
+/// Bins whose response is found together.
+const RESPONSES: usize = 512;
+
+/// Responses at successive bins.
+struct Responses {
+    re: [f64; RESPONSES],
+    im: [f64; RESPONSES],
 }
 
-impl Turning {
-    /// Turns between two that are computed: rounding stays below 64 units of the last digit.
-    const ANEW: u32 = 64;
+impl Responses {
+    const NONE: Self = Self { re: [0.0; RESPONSES], im: [0.0; RESPONSES] };
+}
 
-    fn new(step: f64) -> Self {
-        Self { step, by: Complex64::cis(-step), at: Complex64::new(1.0, 0.0), count: 0 }
+/// `exp(-i k step)` for k = `first`, `first + 1` ...: a few are computed and turned on from set to set; rounding stays below
+/// 64 units of the last digit.
+#[inline(always)]
+fn turned(step: f64, first: usize, out: &mut Responses) {
+    const LANES: usize = 8;
+    let at: [Complex64; LANES] = std::array::from_fn(|lane| Complex64::cis(-step * (first + lane) as f64));
+    let (mut re, mut im) = (at.map(|z| z.re), at.map(|z| z.im));
+    let by = Complex64::cis(-step * LANES as f64);
+    let sets = out.re.as_chunks_mut::<LANES>().0.iter_mut().zip(out.im.as_chunks_mut::<LANES>().0);
+    for (out_re, out_im) in sets {
+        (*out_re, *out_im) = (re, im);
+        for lane in 0..LANES {
+            let turned = re[lane] * by.re - im[lane] * by.im;
+            im[lane] = re[lane] * by.im + im[lane] * by.re;
+            re[lane] = turned;
+        }
     }
+}
 
-    fn next(&mut self) -> Complex64 {
-        let at = self.at;
-        self.count += 1;
-        let anew = self.count.is_multiple_of(Self::ANEW);
-        self.at = if anew { Complex64::cis(-self.step * f64::from(self.count)) } else { at * self.by };
-        at
+/// Power left and power taken out at the bins from `first` on.
+struct Left<'a> {
+    spectra: &'a CrossSpectra,
+    model: &'a Model,
+    first: usize,
+    left: &'a mut [f64],
+    removed: &'a mut [f64],
+}
+
+impl Work for Left<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { spectra, model, first, left, removed } = self;
+        let mut response = Responses::NONE;
+        model.along(spectra.bin_hz, first, &mut response);
+        let powers = spectra.sxx[first..].iter().zip(&spectra.syy[first..]).zip(&spectra.sxy[first..]);
+        let responses = response.re.iter().zip(&response.im);
+        for ((left, removed), (((sxx, syy), sxy), (re, im))) in left.iter_mut().zip(removed).zip(powers.zip(responses))
+        {
+            let carried = (re * re + im * im) * sxx;
+            let rest = syy - 2.0 * (re * sxy.re + im * sxy.im) + carried;
+            let least = 1e-15 * syy;
+            *left = if rest > least { rest } else { least };
+            *removed = carried;
+        }
     }
 }
 
@@ -560,8 +648,7 @@ pub(super) fn noise_level(values: &mut [f64], q: f64) -> f64 {
         return 0.0;
     }
     let i = ((values.len() as f64 * q) as usize).min(values.len() - 1);
-    let (_, v, _) = values.select_nth_unstable_by(i, f64::total_cmp);
-    *v / -(1.0 - q).ln()
+    nth(values, i) / -(1.0 - q).ln()
 }
 
 /// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
