@@ -27,18 +27,24 @@ impl Work for SumsAbout<'_> {
     type Output = (f64, f64);
     #[inline(always)]
     fn call(self) -> (f64, f64) {
+        let Self { samples, level } = self;
         let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-        let (chunks, rest) = self.samples.as_chunks::<LANES>();
+        let (chunks, rest) = samples.as_chunks::<LANES>();
+        // One after the other: of both in one loop the compiler makes pairs, not lanes.
         for chunk in chunks {
             for lane in 0..LANES {
-                let d = chunk[lane] - self.level;
-                sum[lane] += d;
+                sum[lane] += chunk[lane] - level;
+            }
+        }
+        for chunk in chunks {
+            for lane in 0..LANES {
+                let d = chunk[lane] - level;
                 squares[lane] += d * d;
             }
         }
         let (mut last, mut last_squares) = (0.0, 0.0);
         for &x in rest {
-            let d = x - self.level;
+            let d = x - level;
             last += d;
             last_squares += d * d;
         }
@@ -56,6 +62,8 @@ pub(crate) fn extremes(values: &[f32]) -> (f32, f32) {
     for chunk in chunks {
         for lane in 0..LANES {
             low[lane] = lower(chunk[lane], low[lane]);
+        }
+        for lane in 0..LANES {
             high[lane] = higher(chunk[lane], high[lane]);
         }
     }

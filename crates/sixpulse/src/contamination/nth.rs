@@ -26,15 +26,7 @@ struct Counted<'a> {
 impl Counted<'_> {
     #[inline(always)]
     fn below(&self, limit: f64) -> usize {
-        const LANES: usize = 8;
-        let mut counts = [0u64; LANES];
-        let (sets, rest) = self.values.as_chunks::<LANES>();
-        for set in sets {
-            for lane in 0..LANES {
-                counts[lane] += u64::from(set[lane] < limit);
-            }
-        }
-        counts.iter().sum::<u64>() as usize + rest.iter().filter(|v| **v < limit).count()
+        self.values.iter().filter(|v| **v < limit).count()
     }
 
     /// Two values between which the one sought lies most often: neighbours of the rank in a small sample.

@@ -80,6 +80,7 @@ impl Left {
         left
     }
 
+    #[inline(always)]
     fn join(self, other: Self) -> Self {
         Self {
             low: self.low.min(other.low),
@@ -246,30 +247,32 @@ impl Work for Levelled<'_> {
     #[inline(always)]
     fn call(self) -> Left {
         let Self { values, mean } = self;
-        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-        let (sets, rest) = values.as_chunks_mut::<LANES>();
-        for set in sets {
-            let level: [f32; LANES] = std::array::from_fn(|lane| set[lane] - mean);
-            for lane in 0..LANES {
-                let wide = f64::from(level[lane]);
-                sum[lane] += wide;
-                squares[lane] += wide * wide;
+        let mut left = Left { count: values.len(), ..Left::default() };
+        // Loop after loop over what the nearest memory holds: of all in one the compiler makes pairs, not lanes.
+        for block in values.chunks_mut(BLOCK) {
+            block.iter_mut().for_each(|v| *v -= mean);
+            let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+            let (sets, rest) = block.as_chunks::<LANES>();
+            for set in sets {
+                for lane in 0..LANES {
+                    sum[lane] += f64::from(set[lane]);
+                }
             }
-            *set = level;
+            for set in sets {
+                for lane in 0..LANES {
+                    squares[lane] += f64::from(set[lane]) * f64::from(set[lane]);
+                }
+            }
+            let (low, high) = vectors::extremes(block);
+            left = left.join(Left {
+                low: f64::from(low),
+                high: f64::from(high),
+                sum: sum.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>(),
+                squares: squares.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>(),
+                count: 0,
+            });
         }
-        let mut last = (0.0, 0.0);
-        for v in rest {
-            *v -= mean;
-            last = (last.0 + f64::from(*v), last.1 + f64::from(*v).powi(2));
-        }
-        let (low, high) = vectors::extremes(values);
-        Left {
-            low: f64::from(low),
-            high: f64::from(high),
-            sum: sum.iter().sum::<f64>() + last.0,
-            squares: squares.iter().sum::<f64>() + last.1,
-            count: values.len(),
-        }
+        left
     }
 }
 
