@@ -128,6 +128,42 @@ fn every_order_shows_the_one_gain_and_delay() {
     }
 }
 
+/// The values as a converter with steps of `step_v` delivers them.
+fn rounded(values: Vec<f64>, step_v: f64, role: Role) -> Trace {
+    let counts = values.iter().map(|v| (v / step_v).round() as i16).collect();
+    Trace::from_counts(counts, step_v, 0.0, RATE, Coupling::Dc, role).unwrap()
+}
+
+#[test]
+fn a_machine_in_step_does_not_prove_itself_by_the_steps_of_a_coarse_converter() {
+    // Ripple of 0.8 steps r.m.s.; the orders carry another machine's amplitudes and phases in the circuit.
+    let supply = rounded(sampled(1, |t| 14.2 + ripple(t)), 0.3, Role::ChargingPost);
+    let track = PhaseTrack::constant(HZ, SECONDS).unwrap();
+    let mut random = uniform(19);
+    let mut by_the_steps = 0;
+    for _ in 0..20 {
+        let lines: Vec<(f64, f64, f64)> =
+            ONE_OPEN.iter().map(|(n, a)| (*n, a * (1.0 + 0.8 * random()), 3.2 * random())).collect();
+        let other = |t: f64| lines.iter().map(|(n, a, p)| a * (n * TAU * angle(t) + p).cos()).sum::<f64>();
+        let found = assess(&trace(sampled(3, other), Role::SpeedSensor), &supply, &track);
+        by_the_steps += usize::from(found.reason.contains("coarse steps"));
+    }
+    // Orders 1 and 2, which hold nearly all of the power, agree by chance now and then, as for a fine converter.
+    assert!(by_the_steps <= 1, "{by_the_steps} of 20");
+    let circuit = trace(sampled(3, |t| 0.4 * ripple(t - 35e-6)), Role::SpeedSensor);
+    let found = assess(&circuit, &supply, &track);
+    assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{}", found.reason);
+}
+
+#[test]
+fn a_converter_that_never_moved_rules_out_what_would_have_moved_it() {
+    // 0.24 V r.m.s. of ripple has 0.48 V peak to peak at the least: a gain of 0.08 would have crossed a step of 39 mV.
+    let circuit = rounded(vec![2.5; (SECONDS * RATE) as usize], 10.0 / 256.0, Role::SpeedSensor);
+    let found = assess(&circuit, &supply(), &PhaseTrack::constant(HZ, SECONDS).unwrap());
+    assert_eq!(found.verdict, ContaminationVerdict::Clean, "{}", found.reason);
+    assert!((found.detectable_gain_v_per_v.unwrap() - 0.0824).abs() < 0.003, "{found:?}");
+}
+
 /// A pair whose circuit has 0.4 of the lines 60 us later; lines beyond half the sample rate fold back.
 fn steady_pair(hz: f64, lines: &[(f64, f64)]) -> Contamination {
     let at = |t: f64| lines.iter().map(|(n, a)| a * (TAU * n * hz * t + n * n).cos()).sum::<f64>();

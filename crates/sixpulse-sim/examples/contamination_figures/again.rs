@@ -89,6 +89,13 @@ impl<'a> Again<'a> {
         holds(recorded) && [1.0 - CHANGE, 1.0 + CHANGE].into_iter().all(|factor| holds(with(factor)))
     }
 
+    /// The sensor's own signal as the same instrument records it.
+    pub(crate) fn without_coupling(&self) -> Option<sixpulse::Trace> {
+        let (capture, _) = simulate(&self.coupled(0.0)).ok()?;
+        let sensor = capture.by_role(Role::SpeedSensor).or_else(|| capture.by_role(Role::EdgeSensor))?;
+        Some(sensor.1.clone())
+    }
+
     fn counted_on(&self, capture: &Capture) -> Option<f64> {
         let (_, trace) = capture.by_role(Role::SpeedSensor).or_else(|| capture.by_role(Role::EdgeSensor))?;
         let conditioner = &self.scenario.sensor.as_ref()?.conditioner;

@@ -28,6 +28,9 @@ const LARGEST_GAIN: f64 = 2.0;
 /// Parameters: ripple, slow part, level and two slow waves, all divided by the spread, and 1 / spread.
 const K: usize = 6;
 
+/// Standard deviation of a logistic distribution in units of its scale: pi / sqrt 3.
+const LOGISTIC_STD: f64 = 1.813_799_364_234_217_8;
+
 type Vector = [f64; K];
 
 /// What the codes say.
@@ -38,6 +41,10 @@ pub(super) struct CoarseGain {
     pub(super) delay_s: f64,
     /// How many standard uncertainties the ripple's coefficient stands off zero.
     pub(super) significance: f64,
+    /// Part of the variance ahead of the converter that the circuit's shape explains, level and slow waves left out.
+    pub(super) explained: f64,
+    /// Part of the shape's power that its strongest order holds: so much explains any machine in step.
+    pub(super) strongest: f64,
     /// Codes that hold at least a hundredth of the record.
     pub(super) codes: usize,
 }
@@ -54,6 +61,7 @@ pub(super) fn gain_from_codes(
         return None;
     }
     let mut template = Template::new(supply, circuit, length, electrical_hz.map_or(20.0, |f| 0.2 * f));
+    let strongest = electrical_hz.map_or(1.0, |hz| template.strongest_share(hz));
     let mut problem = Problem::new(supply, &mut template, step_v)?;
     let codes = problem.codes_in_use();
     let mut fit_at = |delay_s: f64| problem.at(&mut template, delay_s);
@@ -66,7 +74,15 @@ pub(super) fn gain_from_codes(
         .collect();
     let (start, _) = coarse.iter().max_by(|a, b| a.1.likelihood.total_cmp(&b.1.likelihood))?;
     let (delay_s, scored) = golden(start - 20e-6, start + 20e-6, &mut fit_at)?;
-    Some(CoarseGain { gain: scored.gain, gain_std: scored.gain_std, delay_s, significance: scored.significance, codes })
+    Some(CoarseGain {
+        gain: scored.gain,
+        gain_std: scored.gain_std,
+        delay_s,
+        significance: scored.significance,
+        explained: scored.explained,
+        strongest,
+        codes,
+    })
 }
 
 /// Maximum of the likelihood by golden-section search.
@@ -126,6 +142,18 @@ impl Template {
         }
     }
 
+    /// Part of the ripple's power that its strongest order holds.
+    fn strongest_share(&self, electrical_hz: f64) -> f64 {
+        let mut orders: Vec<f64> = Vec::new();
+        for (k, v) in self.ripple.iter().enumerate() {
+            let order = (k as f64 * self.bin_hz / electrical_hz).round() as usize;
+            orders.resize(orders.len().max(order + 1), 0.0);
+            orders[order] += v.norm_sqr();
+        }
+        let all: f64 = orders.iter().sum();
+        if all > 0.0 { orders.into_iter().fold(0.0, f64::max) / all } else { 1.0 }
+    }
+
     /// The ripple's shape `delay_s` later (that is, undelayed when the circuit lags by it), at the indices given.
     fn shifted(&self, part: &[Complex64], delay_s: f64, at: &[usize]) -> Vec<f64> {
         let turn = 2.0 * PI * self.bin_hz * delay_s;
@@ -176,6 +204,7 @@ struct Scored {
     gain: f64,
     gain_std: f64,
     significance: f64,
+    explained: f64,
 }
 
 impl Problem {
@@ -231,6 +260,7 @@ impl Problem {
             gain: q / a * unit,
             gain_std: variance.max(0.0).sqrt() * unit,
             significance: a.abs() / c[0][0].sqrt(),
+            explained: a * a / (a * a + LOGISTIC_STD * LOGISTIC_STD),
         })
     }
 
@@ -239,8 +269,7 @@ impl Problem {
         let n = self.codes.len() as f64;
         let mean = self.codes.iter().sum::<f64>() / n;
         let spread = (self.codes.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / n).sqrt();
-        // A logistic distribution's standard deviation is 1.81 times its scale.
-        let q = 1.81 / spread.max(0.2);
+        let q = LOGISTIC_STD / spread.max(0.2);
         [0.0, 0.0, mean * q, 0.0, 0.0, q]
     }
 

@@ -118,6 +118,10 @@ const COARSE_STD: f64 = 0.04;
 const TWO_CODES_STD: f64 = 0.5;
 /// Standard uncertainties by which the codes must move in time with the circuit.
 const COARSE_SIGNIFICANT: f64 = 10.0;
+/// Converters that move by fewer r.m.s. steps than this rest on one code nearly always.
+const HARDLY: f64 = 0.3;
+/// Part of what moves the codes that the circuit's shape must explain before they prove a connection alone.
+const COARSE_EXPLAINED: f64 = 0.7;
 /// Below this many periods in the record the own frequency is fitted in time.
 const FEW_PERIODS: f64 = 60.0;
 /// Means a period on which it is fitted: they hold 99.6 % of the fundamental.
@@ -368,6 +372,12 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     if let Some(fit) = fit.as_mut().filter(|_| spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v) {
         fit.detection_std *= COARSE_DOUBT;
     }
+    let hardly_moves = variance(&subject.trace) < (HARDLY * setting.circuit_lsb_v).powi(2).max(2.0 * f64::MIN_POSITIVE);
+    if let Some(fit) = fit.as_mut().filter(|_| hardly_moves) {
+        let unseen = unseen_gain(fit, setting.circuit_lsb_v) / SIGNIFICANT;
+        fit.detection_std =
+            if variance(&subject.trace) > f64::MIN_POSITIVE { fit.detection_std.max(unseen) } else { unseen };
+    }
     let mut judgement = judge(fit.as_ref());
     if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
         let found = coarse::gain_from_codes(supply, &subject.trace, setting.supply_lsb_v, electrical_hz);
@@ -417,6 +427,13 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
 }
 
+/// Gain from which the supply's ripple moves a converter that did not move: whatever its shape, its peak-to-peak value is
+/// at least twice its r.m.s. value (Popoviciu's inequality on variances).
+fn unseen_gain(fit: &Fit, step_v: f64) -> f64 {
+    let rms_v = fit.groups.iter().map(|g| 0.5 * g.line.supply_v * g.line.supply_v).sum::<f64>().sqrt();
+    if step_v > 0.0 && rms_v > 0.0 { 0.5 * step_v / rms_v } else { f64::INFINITY }
+}
+
 /// Frequency of the own signal by least squares, hertz, from means of so many samples as leave [`PER_PERIOD`] a period.
 fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
     let each = ((split.sample_rate_hz / (PER_PERIOD * rough_hz)) as usize).max(1);
@@ -442,6 +459,10 @@ fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain
     let open = found.codes < 3 || found.gain_std > 0.2 * found.gain.abs();
     if open && contaminated {
         fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
+        return judgement;
+    }
+    if !contaminated && found.explained < COARSE_EXPLAINED.max(0.75 * found.strongest + 0.25) {
+        // Another machine in step crosses the steps in time as well, by one order of its own and not by its shape.
         return judgement;
     }
     let apart = (found.gain - fit.model.gain).abs();

@@ -853,9 +853,12 @@ pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setti
     Some(fit)
 }
 
-/// Standard uncertainty of the gain from the curvature alone.
+/// Standard uncertainty of the gain from the curvature alone, by what is not the supply's: where nothing is carried, what
+/// folds back upon the supply's lines does not come through either.
 fn std_of_gain(band: &Band, model: &Model, corner: &CornerPrior) -> f64 {
-    let normal = Normal::new(band, model, &band.weights(model), corner);
+    let (left, noise) = band.residual(model);
+    let weights: Vec<f64> = left.iter().zip(&noise).map(|(l, n)| 1.0 / n.max(l / 3.0)).collect();
+    let normal = Normal::new(band, model, &weights, corner);
     let inverse = normal.inverse();
     // Without any gain the delay has no say and the matrix no inverse.
     inverse.map_or(normal.matrix[0][0].sqrt().recip(), |c| c[0][0].max(0.0).sqrt())
