@@ -43,8 +43,6 @@ pub(super) struct CoarseGain {
     pub(super) significance: f64,
     /// Part of the variance ahead of the converter that the circuit's shape explains, level and slow waves left out.
     pub(super) explained: f64,
-    /// Part of the shape's power that its strongest order holds: so much explains any machine in step.
-    pub(super) strongest: f64,
     /// Codes that hold at least a hundredth of the record.
     pub(super) codes: usize,
 }
@@ -61,7 +59,6 @@ pub(super) fn gain_from_codes(
         return None;
     }
     let mut template = Template::new(supply, circuit, length, electrical_hz.map_or(20.0, |f| 0.2 * f));
-    let strongest = electrical_hz.map_or(1.0, |hz| template.strongest_share(hz));
     let mut problem = Problem::new(supply, &mut template, step_v)?;
     let codes = problem.codes_in_use();
     let mut fit_at = |delay_s: f64| problem.at(&mut template, delay_s);
@@ -80,7 +77,6 @@ pub(super) fn gain_from_codes(
         delay_s,
         significance: scored.significance,
         explained: scored.explained,
-        strongest,
         codes,
     })
 }
@@ -140,18 +136,6 @@ impl Template {
             window,
             inverse: transforms::inverse(length),
         }
-    }
-
-    /// Part of the ripple's power that its strongest order holds.
-    fn strongest_share(&self, electrical_hz: f64) -> f64 {
-        let mut orders: Vec<f64> = Vec::new();
-        for (k, v) in self.ripple.iter().enumerate() {
-            let order = (k as f64 * self.bin_hz / electrical_hz).round() as usize;
-            orders.resize(orders.len().max(order + 1), 0.0);
-            orders[order] += v.norm_sqr();
-        }
-        let all: f64 = orders.iter().sum();
-        if all > 0.0 { orders.into_iter().fold(0.0, f64::max) / all } else { 1.0 }
     }
 
     /// The ripple's shape `delay_s` later (that is, undelayed when the circuit lags by it), at the indices given.

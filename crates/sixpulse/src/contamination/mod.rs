@@ -121,7 +121,7 @@ const COARSE_SIGNIFICANT: f64 = 10.0;
 /// Converters that move by fewer r.m.s. steps than this rest on one code nearly always.
 const HARDLY: f64 = 0.3;
 /// Part of what moves the codes that the circuit's shape must explain before they prove a connection alone.
-const COARSE_EXPLAINED: f64 = 0.7;
+const COARSE_EXPLAINED: f64 = 0.45;
 /// Below this many periods in the record the own frequency is fitted in time.
 const FEW_PERIODS: f64 = 60.0;
 /// Means a period on which it is fitted: they hold 99.6 % of the fundamental.
@@ -369,14 +369,8 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let spectra = CrossSpectra::new(alike.as_ref().unwrap_or(supply), &subject.trace);
     let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply), circuit_lsb_v: step_v(circuit) };
     let mut fit = transfer::fit(&spectra, supply, &subject.trace, &setting);
-    if let Some(fit) = fit.as_mut().filter(|_| spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v) {
-        fit.detection_std *= COARSE_DOUBT;
-    }
-    let hardly_moves = variance(&subject.trace) < (HARDLY * setting.circuit_lsb_v).powi(2).max(2.0 * f64::MIN_POSITIVE);
-    if let Some(fit) = fit.as_mut().filter(|_| hardly_moves) {
-        let unseen = unseen_gain(fit, setting.circuit_lsb_v) / SIGNIFICANT;
-        fit.detection_std =
-            if variance(&subject.trace) > f64::MIN_POSITIVE { fit.detection_std.max(unseen) } else { unseen };
+    if let Some(fit) = fit.as_mut() {
+        hidden_by_converters(fit, &spectra, &setting, variance(&subject.trace));
     }
     let mut judgement = judge(fit.as_ref());
     if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
@@ -427,6 +421,19 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
 }
 
+/// Counts in what the test could have seen that coarse converters hide ripple; `circuit_power` is the circuit's variance.
+fn hidden_by_converters(fit: &mut Fit, spectra: &CrossSpectra, setting: &Setting, circuit_power: f64) {
+    if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
+        fit.detection_std *= COARSE_DOUBT;
+    }
+    let unseen = unseen_gain(fit, setting.circuit_lsb_v) / SIGNIFICANT;
+    if circuit_power <= f64::MIN_POSITIVE {
+        fit.detection_std = unseen;
+    } else if circuit_power < (HARDLY * setting.circuit_lsb_v).powi(2) {
+        fit.detection_std = fit.detection_std.max(unseen);
+    }
+}
+
 /// Gain from which the supply's ripple moves a converter that did not move: whatever its shape, its peak-to-peak value is
 /// at least twice its r.m.s. value (Popoviciu's inequality on variances).
 fn unseen_gain(fit: &Fit, step_v: f64) -> f64 {
@@ -461,9 +468,8 @@ fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain
         fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
         return judgement;
     }
-    if !contaminated && found.explained < COARSE_EXPLAINED.max(0.75 * found.strongest + 0.25) {
-        // Another machine in step crosses the steps in time as well, by one order of its own and not by its shape.
-        return judgement;
+    if !contaminated && found.explained < COARSE_EXPLAINED {
+        return unexplained_steps(judgement);
     }
     let apart = (found.gain - fit.model.gain).abs();
     // Where the orders saw nothing to compare with, part of the distance to what they said remains as doubt.
@@ -483,6 +489,18 @@ fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain
             found.gain,
             found.delay_s * 1e6
         ),
+    }
+}
+
+/// Another machine in step crosses the steps in time as well, though its shape does not explain when: that proves nothing,
+/// but clean the circuit is not.
+fn unexplained_steps(judgement: Judgement) -> Judgement {
+    match judgement.verdict {
+        ContaminationVerdict::Clean => Judgement {
+            verdict: ContaminationVerdict::Undetermined,
+            reason: format!("the supply crosses its converter's coarse steps in time with the circuit; {ASK}"),
+        },
+        _ => judgement,
     }
 }
 
