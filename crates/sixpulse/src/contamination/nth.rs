@@ -115,6 +115,21 @@ pub(super) fn sort(values: &mut [f64]) {
     values.iter_mut().zip(keys).for_each(|(v, key)| *v = value(key));
 }
 
+/// `q`-quantile of values, each with a weight; 0 for none.
+pub(super) fn weighted_quantile(values: &[(f64, f64)], q: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let part = q * sorted.iter().map(|v| v.1).sum::<f64>();
+    let mut sum = 0.0;
+    for (value, weight) in sorted {
+        sum += weight;
+        if sum >= part {
+            return value;
+        }
+    }
+    0.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,0 +1,226 @@
+//! The bins of the spectra that take part in the fit, the noise about them, and what each counts.
+
+use super::folded::{Comb, Folded};
+use super::path::Model;
+use super::spectra::{Bin, CrossSpectra, NOISE_BLOCK};
+use crate::contamination::nth::nth;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Least bins of the supply's spectrum that share one estimate of its floor.
+const FLOOR_BLOCK: usize = 64;
+/// Fewer bins than this tell no transfer.
+pub(super) const LEAST_BINS: usize = 3;
+/// Most bins that take part, those that tell most; what they leave out adds little and costs time.
+const MOST_BINS: usize = 768;
+/// Least noise of a supply bin against the supply's whole AC power: 12 bits over the ripple leave as much.
+const SKIRT: f64 = 1e-9;
+/// Power of a supply bin against the supply's noise from which it takes part.
+const CLEAR: f64 = 10.0;
+/// Power of a supply bin against the strongest from which it takes part.
+const STRONG: f64 = 1e-4;
+/// Power of what no model explains (bandwidths, aliases) against the strongest bin's.
+const MODEL_ERROR: f64 = 1e-6;
+
+/// The band of a [`CrossSpectra`] in which the fit works.
+pub(super) struct Band<'a> {
+    pub(super) spectra: &'a CrossSpectra,
+    pub(super) first: usize,
+    pub(super) last: usize,
+    pub(super) used: Vec<Bin>,
+    /// Least noise of the circuit, that of its converter, V^2 a bin.
+    circuit_noise: f64,
+    /// Relative standard uncertainty of a gain from the converters' rounding.
+    pub(super) quantisation: f64,
+    pub(super) interval_s: f64,
+    /// Scratch of the noise estimate.
+    pub(super) block: std::cell::RefCell<Vec<f64>>,
+}
+
+/// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
+pub(in crate::contamination) fn noise_level(values: &mut [f64], q: f64) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let i = ((values.len() as f64 * q) as usize).min(values.len() - 1);
+    nth(values, i) / -(1.0 - q).ln()
+}
+
+/// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
+pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
+    let bins = last.saturating_sub(first);
+    // A track far above the sample rate makes blocks wider than any spectrum.
+    let block = block.min(bins);
+    let mut out = Vec::with_capacity(bins);
+    let mut scratch = Vec::with_capacity(2 * block);
+    let mut at = first;
+    while at < last {
+        // What remains after the last whole block goes with it.
+        let end = if at + 2 * block > last { last } else { at + block };
+        scratch.clear();
+        scratch.extend_from_slice(&power[at..end]);
+        let level = noise_level(&mut scratch, 0.3);
+        out.extend(std::iter::repeat_n(level, end - at));
+        at = end;
+    }
+    out
+}
+
+/// What rounding to the converters' steps leaves open of a gain, relative, of both traces.
+///
+/// A sine of amplitude `A` steps comes out of a rounding converter with its fundamental multiplied by
+/// `1 + 2 sum_m (-1)^m J1(2 pi m A) cos(2 pi m c) / (pi m A)` for a level of `c` steps (Blachman, IEEE Trans. Inf. Theory
+/// 31:417, 1985, from memory): with the envelope of `J1` and a level anywhere an r.m.s. error of `0.0852 r^-1.5` for `r`
+/// r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by `exp(-2 pi^2 s^2)`.
+fn quantisation_std(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64) -> f64 {
+    let one = |rms_v: f64, lsb_v: f64, noise_power: f64| {
+        if lsb_v <= 0.0 || rms_v <= 0.0 {
+            return 0.0;
+        }
+        // A floor up to a twelfth of a squared step is the converter's own.
+        let dither = (noise_power / (lsb_v * lsb_v) - 1.0 / 12.0).max(0.0);
+        0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp()
+    };
+    let supply = one(spectra.supply_rms_v(), setting.supply_lsb_v, supply_floor);
+    supply.hypot(one(spectra.circuit_rms_v(), setting.circuit_lsb_v, 0.0))
+}
+
+impl<'a> Band<'a> {
+    pub(super) fn new(spectra: &'a CrossSpectra, setting: &Setting, interval_s: f64) -> Self {
+        let electrical_hz = setting.electrical_hz;
+        let lowest_hz = electrical_hz.map_or(20.0, |f| 0.2 * f);
+        let last = (0.9 * spectra.sxx.len() as f64) as usize;
+        let first = ((lowest_hz / spectra.bin_hz).ceil() as usize).max(3).min(last);
+        // A block reaches over two orders, so that a line spread by wandering speed does not pass for floor.
+        let width = (2.0 * electrical_hz.unwrap_or(100.0) / spectra.bin_hz).ceil() as usize;
+        // Without noise the window's skirts would count as lines; what they hold of a delay is the record's ends.
+        let least = SKIRT * spectra.sxx.iter().skip(1).sum::<f64>();
+        let supply_floor = floors(&spectra.sxx, first, last, width.max(FLOOR_BLOCK));
+        let circuit_floor = floors(&spectra.syy, first, last, width.max(FLOOR_BLOCK));
+        let strongest = spectra.sxx[first..last].iter().copied().fold(0.0, f64::max);
+        let mut used: Vec<Bin> = (first..last)
+            .zip(&supply_floor)
+            .map(|(k, floor)| (k, floor.max(least)))
+            .filter(|&(k, floor)| spectra.sxx[k] > (CLEAR * floor).max(STRONG * strongest))
+            .map(|(k, floor)| spectra.bin(k, floor))
+            .collect();
+        let comb = electrical_hz.map(|hz| Comb::new(spectra, hz, interval_s));
+        if let Some(comb) = &comb {
+            let on_order = |b: &Bin| comb.holds(b.hz);
+            if used.iter().filter(|b| on_order(b)).count() >= LEAST_BINS {
+                used.retain(on_order);
+            }
+        }
+        let folded = Folded::new(spectra, first, last, comb);
+        // A coarse converter's distortion falls on the ripple's own lines: share it among them.
+        let share = |power: f64| power / used.len().max(16) as f64;
+        let distortion = share(setting.supply_lsb_v * setting.supply_lsb_v / 12.0) + MODEL_ERROR * strongest;
+        let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
+        // What rounding must leave and is not found between the lines lies on them.
+        let on_lines = share((rounding - circuit_floor.iter().sum::<f64>()).max(0.0));
+        let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
+        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
+        if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
+            used.retain(|b| folded.is_alone(b));
+        }
+        // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
+        if used.iter().filter(|b| clear(b)).count() >= LEAST_BINS {
+            used.retain(clear);
+        }
+        used.iter_mut().for_each(|b| {
+            b.folded = folded.power(b);
+            b.supply_noise += distortion + b.folded;
+        });
+        let quantisation = quantisation_std(spectra, setting, supply_floor.iter().sum());
+        keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
+        Self {
+            spectra,
+            first,
+            last,
+            used,
+            circuit_noise,
+            quantisation,
+            interval_s,
+            block: std::cell::RefCell::default(),
+        }
+    }
+
+    /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.
+    pub(super) fn residual(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
+        let left: Vec<f64> = self.used.iter().map(|b| b.left(model.at(b.hz))).collect();
+        let noise = self.noise(&left);
+        (left, noise)
+    }
+
+    /// The noise about each bin in use, for what is left in them.
+    pub(super) fn noise(&self, left: &[f64]) -> Vec<f64> {
+        let mut noise = Vec::with_capacity(left.len());
+        let mut block = self.block.borrow_mut();
+        let mut from = 0;
+        while let Some(bin) = self.used.get(from) {
+            let start = bin.k - (bin.k - self.first) % NOISE_BLOCK;
+            let end = (start + NOISE_BLOCK).min(self.last);
+            block.clear();
+            block.extend_from_slice(&self.spectra.syy[start..end]);
+            let to = from + self.used[from..].partition_point(|b| b.k < end);
+            for (b, power) in self.used[from..to].iter().zip(&left[from..to]) {
+                block[b.k - start] = *power;
+            }
+            let level = noise_level(&mut block, 0.3).max(self.circuit_noise).max(f64::MIN_POSITIVE);
+            noise.extend(std::iter::repeat_n(level, to - from));
+            from = to;
+        }
+        noise
+    }
+
+    /// What each bin in use counts in the search.
+    pub(super) fn says(&self, model: &Model, say: Say) -> Vec<f64> {
+        match say {
+            Say::Equal => self.weights(model),
+            // A line of the circuit alone would have the loudest voice without this.
+            Say::ByPower => self.used.iter().map(|b| b.sxx.min(b.syy) / b.syy.max(f64::MIN_POSITIVE)).collect(),
+        }
+    }
+
+    /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
+    pub(super) fn weights(&self, model: &Model) -> Vec<f64> {
+        self.weights_of(&self.used.iter().map(|b| model.at(b.hz)).collect::<Vec<Complex64>>())
+    }
+
+    /// The same for a response in each bin in use: the supply's noise comes through it.
+    pub(super) fn weights_of(&self, responses: &[Complex64]) -> Vec<f64> {
+        let left: Vec<f64> = self.used.iter().zip(responses).map(|(b, m)| b.left(*m)).collect();
+        let noise = self.noise(&left);
+        let each = self.used.iter().zip(responses).zip(left.iter().zip(&noise));
+        each.map(|((b, m), (l, n))| 1.0 / (n.max(l / 3.0) + m.norm_sqr() * b.supply_noise)).collect()
+    }
+}
+
+/// Keeps the [`MOST_BINS`] bins that score highest, in their order.
+fn keep_best(bins: &mut Vec<Bin>, score: impl Fn(&Bin) -> f64) {
+    if bins.len() <= MOST_BINS {
+        return;
+    }
+    let mut scores: Vec<f64> = bins.iter().map(&score).collect();
+    let (_, least, _) = scores.select_nth_unstable_by(MOST_BINS, |a, b| b.total_cmp(a));
+    let least = *least;
+    bins.retain(|b| score(b) > least);
+}
+
+/// What the fit is told besides the spectra.
+pub(in crate::contamination) struct Setting {
+    pub(in crate::contamination) electrical_hz: Option<f64>,
+    /// Step of the supply's converter, volts; 0 where it cannot be told.
+    pub(in crate::contamination) supply_lsb_v: f64,
+    /// The same of the circuit's.
+    pub(in crate::contamination) circuit_lsb_v: f64,
+}
+
+/// What a line counts for in the search of the delay.
+#[derive(Clone, Copy)]
+pub(super) enum Say {
+    /// Its phase alone counts: many faint lines find the delay sharply.
+    Equal,
+    /// Its power counts: the strong lines are not outvoted by lines that fold back or are the circuit's own.
+    ByPower,
+}

@@ -1,0 +1,139 @@
+//! The transfer from the supply to a circuit: one signed gain and one delay that must serve every frequency at which
+//! the supply's ripple stands clear of its noise.
+//!
+//! Two periodic signals of equal frequency are coherent without any connection, so coherence proves nothing here.
+//! What a connection does leave is *one* gain and *one* delay over several orders, over the side lines that wandering
+//! speed gives each order, and over whatever else travels on the supply (switched loads). The fit is made on averaged
+//! auto- and cross-spectra (Hann window), so it needs no phase tracking and no memory beyond a few spectra:
+//! with supply `x`, circuit `y` and the model `M(f)`, the residual power in a bin is
+//! `Syy - 2 Re(M* Sxy) + |M|^2 Sxx`, and the weighted sum of it is least at the maximum-likelihood gain and delay.
+//! Weights are the inverse of the circuit's local noise, found again after each step, so that lines of the circuit's
+//! own signal lose their say (iteratively reweighted least squares). The supply's noise and the distortion of a coarse
+//! converter (`lsb^2/12`) count as noise of the regressor: bins that do not clear it are left out.
+//!
+//! Standard uncertainties follow from the curvature at the optimum (JCGM 100:2008, 5.1), widened by the scatter of
+//! the orders about the common model where that is larger than the noise explains (Birge ratio).
+
+mod band;
+mod choice;
+mod folded;
+mod groups;
+mod path;
+mod search;
+mod spectra;
+
+pub(super) use band::{Setting, floors, noise_level};
+pub(super) use groups::{Group, Line};
+pub(super) use path::Model;
+pub use path::{DELAY_RANGE_S, Path};
+pub(super) use spectra::CrossSpectra;
+
+use crate::trace::Trace;
+use band::{Band, LEAST_BINS, Say};
+use choice::Candidates;
+use groups::{groups, widening};
+use search::{CornerPrior, Normal, first_order_start, refine, starting_points};
+
+/// Log-likelihood by which carrying something must beat carrying nothing before a path is chosen.
+const NOTICED: f64 = 8.0;
+/// Starts of the fit closer than this are one, seconds: every step that follows reaches further.
+const SAME_START_S: f64 = 1e-6;
+/// Degrees of freedom that the estimate of what folds back is worth beside the orders' scatter.
+const PRIOR: f64 = 2.0;
+
+/// The result of the fit.
+#[derive(Debug, Clone)]
+pub(super) struct Fit {
+    pub(super) model: Model,
+    pub(super) gain_std: f64,
+    pub(super) delay_std: f64,
+    /// Standard uncertainty of the gain of a plain delay: what the test could see.
+    pub(super) detection_std: f64,
+    /// Power of the ripple in the circuit, V^2.
+    pub(super) carried_power: f64,
+    /// Groups of bins with their own transfer.
+    pub(super) groups: Vec<Group>,
+    /// Power of the circuit after the ripple is taken out, bin by bin from 0 Hz.
+    pub(super) residual: Vec<f64>,
+    /// Power of the ripple that was taken out, bin by bin from 0 Hz.
+    pub(super) removed: Vec<f64>,
+}
+
+/// Fits the transfer on averaged spectra; `None` when the supply has no line clear of its noise.
+pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Fit> {
+    let band = Band::new(spectra, setting, 1.0 / supply.sample_rate_hz());
+    if band.used.len() < LEAST_BINS {
+        return None;
+    }
+    let corner = CornerPrior::new(supply, circuit);
+    let mut starts: Vec<Model> = Vec::new();
+    for start in [Say::Equal, Say::ByPower].iter().flat_map(|&say| starting_points(&band, corner.start_hz, say)) {
+        // Both searches mostly find the same peaks.
+        if starts.iter().all(|s| (s.delay_s - start.delay_s).abs() > SAME_START_S) {
+            starts.push(start);
+        }
+    }
+    let rough = starts.into_iter().map(|start| refine(&band, start, &corner, 4)).collect();
+    let rough = Candidates::new(&band, rough)?;
+    let near = rough.best()?;
+    let plain = refine(&band, near, &corner, 12);
+    let detection_std = std_of_gain(&band, &plain, &corner);
+    let mut fits = vec![plain, refine(&band, Model { path: Path::InterpolatedDelay, ..near }, &corner, 12)];
+    for path in [Path::FirstOrderLag, Path::FirstOrderHighPass] {
+        for say in [Say::Equal, Say::ByPower] {
+            let start = first_order_start(&band, Model { path, ..near }, say);
+            fits.extend([start, refine(&band, start, &corner, 16)]);
+        }
+    }
+    let candidates = Candidates::new(&band, fits)?;
+    // Where nothing is carried the choice among paths would only fit the noise.
+    let model = if candidates.least() < candidates.silent - NOTICED { candidates.best()? } else { plain };
+    let mut fit = summarise(&band, &candidates, model, &corner, setting.electrical_hz);
+    fit.detection_std = detection_std;
+    Some(fit)
+}
+
+/// Standard uncertainty of the gain from the curvature alone, by what is not the supply's: where nothing is carried, what
+/// folds back upon the supply's lines does not come through either.
+fn std_of_gain(band: &Band, model: &Model, corner: &CornerPrior) -> f64 {
+    let (left, noise) = band.residual(model);
+    let weights: Vec<f64> = left.iter().zip(&noise).map(|(l, n)| 1.0 / n.max(l / 3.0)).collect();
+    let normal = Normal::new(band, model, &weights, corner);
+    let inverse = normal.inverse();
+    // Without any gain the delay has no say and the matrix no inverse.
+    inverse.map_or(normal.matrix[0][0].sqrt().recip(), |c| c[0][0].max(0.0).sqrt())
+}
+
+fn summarise(
+    band: &Band,
+    candidates: &Candidates,
+    model: Model,
+    corner: &CornerPrior,
+    electrical_hz: Option<f64>,
+) -> Fit {
+    let weights = band.weights(&model);
+    let covariance = Normal::new(band, &model, &weights, corner).inverse();
+    let mut groups = groups(band, &model, &weights, electrical_hz);
+    let scatter: f64 = groups.iter().map(|g| g.departure.norm_sqr() / (g.departure_std * g.departure_std)).sum();
+    let freedom = 2.0 * groups.len() as f64 - 2.0;
+    let birge = if freedom > 0.0 { (scatter / freedom).max(1.0).sqrt() } else { 1.0 };
+    // Less may fold back than the spectrum's end lets fear: the orders' own scatter says so, with a prior's weight.
+    let less = ((scatter + PRIOR) / (freedom + PRIOR)).min(1.0).sqrt();
+    groups.iter_mut().for_each(|g| g.departure_std = g.noise_std.max(less * g.departure_std));
+    let (gain_spread, delay_spread) = candidates.spread(&model);
+    let wider = [widening(&groups, |_| 1.0), widening(&groups, |hz| hz * hz)];
+    let std = |i: usize, spread: f64| {
+        covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * wider[i] * birge * birge + spread).sqrt())
+    };
+    let (residual, removed) = band.spectra.left(&model);
+    Fit {
+        model,
+        gain_std: std(0, gain_spread + (model.gain * band.quantisation).powi(2)),
+        delay_std: std(1, delay_spread),
+        detection_std: f64::NAN,
+        carried_power: removed.iter().skip(band.first).sum(),
+        groups,
+        residual,
+        removed,
+    }
+}

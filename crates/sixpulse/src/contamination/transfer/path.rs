@@ -1,0 +1,185 @@
+//! How the ripple travels, and the response of a path with its gain, delay and coupling.
+
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Delays searched, seconds: a wire does not lead its source by more than the skew of two channels, and no filter in a
+/// sensor circuit that still lets ripple through lags by more than the upper end.
+pub const DELAY_RANGE_S: (f64, f64) = (-100e-6, 500e-6);
+
+/// How the ripple travels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+pub enum Path {
+    /// The same waveform, later: `g exp(-i w d)`.
+    Delay,
+    /// The same waveform, later, its values taken between two samples on a straight line, as channels are that were
+    /// aligned after sampling: `g ((1 - a) + a exp(-i w T)) exp(-i w m T)`, `d = (m + a) T`, `T` the sample interval.
+    InterpolatedDelay,
+    /// Through a first-order low-pass: `g / (1 + i w d)`, `d` the time constant. A return that the circuit shares with
+    /// the charging current, or a supply filter.
+    FirstOrderLag,
+    /// Through a first-order high-pass: `g i w d / (1 + i w d)`, `d` the time constant, `g` the gain well above the
+    /// corner. Stray capacitance, or mutual inductance with the charging cable: both rise with frequency.
+    FirstOrderHighPass,
+}
+
+crate::trace::words!(Path, "path", "delay" => Path::Delay, "interpolated_delay" => Path::InterpolatedDelay,
+    "first_order_lag" => Path::FirstOrderLag, "first_order_high_pass" => Path::FirstOrderHighPass);
+
+impl Path {
+    /// The path's response at angular frequency `w` (rad/s) for gain 1, and its derivative by the delay.
+    pub(super) fn response(self, w: f64, delay_s: f64, interval_s: f64) -> (Complex64, Complex64) {
+        match self {
+            Self::Delay => {
+                let turn = Complex64::cis(-w * delay_s);
+                (turn, Complex64::new(0.0, -w) * turn)
+            }
+            Self::InterpolatedDelay => {
+                let whole = (delay_s / interval_s).floor();
+                let part = delay_s / interval_s - whole;
+                let (step, turn) = (Complex64::cis(-w * interval_s), Complex64::cis(-w * whole * interval_s));
+                ((1.0 - part + part * step) * turn, (step - 1.0) / interval_s * turn)
+            }
+            Self::FirstOrderLag => {
+                let turn = Complex64::new(1.0, w * delay_s).inv();
+                (turn, Complex64::new(0.0, -w) * turn * turn)
+            }
+            Self::FirstOrderHighPass => {
+                let turn = Complex64::new(1.0, w * delay_s).inv();
+                (Complex64::new(0.0, w * delay_s) * turn, Complex64::new(0.0, w) * turn * turn)
+            }
+        }
+    }
+
+    /// True where the second parameter is a time constant, which is not below 0 and has no upper bound in practice.
+    pub(super) fn is_first_order(self) -> bool {
+        matches!(self, Self::FirstOrderLag | Self::FirstOrderHighPass)
+    }
+}
+
+/// Gain, delay and what belongs to them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::contamination) struct Model {
+    pub(in crate::contamination) path: Path,
+    pub(in crate::contamination) gain: f64,
+    pub(in crate::contamination) delay_s: f64,
+    /// Corner in hertz by which the supply's AC coupling and the circuit's differ; negative: the circuit's is higher.
+    pub(in crate::contamination) corner_hz: f64,
+    pub(super) interval_s: f64,
+}
+
+impl Model {
+    pub(in crate::contamination) fn new(
+        path: Path,
+        gain: f64,
+        delay_s: f64,
+        corner_hz: f64,
+        sample_rate_hz: f64,
+    ) -> Self {
+        Self { path, gain, delay_s, corner_hz, interval_s: 1.0 / sample_rate_hz }
+    }
+    pub(in crate::contamination) fn at(&self, frequency_hz: f64) -> Complex64 {
+        self.gain * self.unit(frequency_hz)
+    }
+    pub(super) fn unit(&self, frequency_hz: f64) -> Complex64 {
+        self.slopes(frequency_hz)[0]
+    }
+    /// The response at `first`, `first + 1` ... times `step_hz`.
+    #[inline(always)]
+    pub(super) fn along(&self, step_hz: f64, first: usize, out: &mut Responses) {
+        let turn = |seconds: f64, out: &mut Responses| turned(2.0 * PI * step_hz * seconds, first, out);
+        let hz = |i: usize| (first + i) as f64 * step_hz;
+        match self.path {
+            Path::Delay => turn(self.delay_s, out),
+            Path::InterpolatedDelay => {
+                let whole = (self.delay_s / self.interval_s).floor();
+                let part = self.delay_s / self.interval_s - whole;
+                let mut interval = Responses::NONE;
+                turn(self.interval_s, &mut interval);
+                turn(whole * self.interval_s, out);
+                for i in 0..RESPONSES {
+                    let (re, im) = (1.0 - part + part * interval.re[i], part * interval.im[i]);
+                    (out.re[i], out.im[i]) = (re * out.re[i] - im * out.im[i], re * out.im[i] + im * out.re[i]);
+                }
+            }
+            Path::FirstOrderLag | Path::FirstOrderHighPass => {
+                for i in 0..RESPONSES {
+                    let response = self.path.response(2.0 * PI * hz(i), self.delay_s, self.interval_s).0;
+                    (out.re[i], out.im[i]) = (response.re, response.im);
+                }
+            }
+        }
+        for i in 0..RESPONSES {
+            let mut response = self.gain * Complex64::new(out.re[i], out.im[i]);
+            if self.corner_hz != 0.0 {
+                response *= self.coupling(hz(i));
+            }
+            (out.re[i], out.im[i]) = (response.re, response.im);
+        }
+    }
+    /// What the two couplings differ by: `1 - i c / f` gives back what the supply's took, `1 / (1 - i |c| / f)` takes what
+    /// the circuit's does.
+    pub(super) fn coupling(&self, frequency_hz: f64) -> Complex64 {
+        self.coupling_and_slope(frequency_hz).0
+    }
+    /// The same with its derivative by the corner; the two halves meet smoothly at 0.
+    fn coupling_and_slope(&self, frequency_hz: f64) -> (Complex64, Complex64) {
+        let slope = Complex64::new(0.0, -1.0 / frequency_hz);
+        if self.corner_hz >= 0.0 {
+            return (
+                Complex64::new(1.0, if self.corner_hz == 0.0 { 0.0 } else { -self.corner_hz / frequency_hz }),
+                slope,
+            );
+        }
+        let taken = Complex64::new(1.0, self.corner_hz / frequency_hz).inv();
+        (taken, slope * taken * taken)
+    }
+    /// Phase by which the path lags at a frequency, radians, its coupling and polarity left out: not folded into a turn.
+    pub(in crate::contamination) fn lag_rad(&self, frequency_hz: f64) -> f64 {
+        let turn = 2.0 * PI * frequency_hz * self.delay_s;
+        match self.path {
+            Path::Delay | Path::InterpolatedDelay => turn,
+            Path::FirstOrderLag => turn.atan(),
+            Path::FirstOrderHighPass => turn.atan() - 0.5 * PI,
+        }
+    }
+    /// Derivatives of the response by gain, delay and corner.
+    pub(super) fn slopes(&self, frequency_hz: f64) -> [Complex64; 3] {
+        let (path, by_delay) = self.path.response(2.0 * PI * frequency_hz, self.delay_s, self.interval_s);
+        let (coupling, by_corner) = self.coupling_and_slope(frequency_hz);
+        [path * coupling, self.gain * by_delay * coupling, self.gain * path * by_corner]
+    }
+}
+
+/// Bins whose response is found together.
+pub(super) const RESPONSES: usize = 512;
+
+/// Responses at successive bins.
+pub(super) struct Responses {
+    pub(super) re: [f64; RESPONSES],
+    pub(super) im: [f64; RESPONSES],
+}
+
+impl Responses {
+    pub(super) const NONE: Self = Self { re: [0.0; RESPONSES], im: [0.0; RESPONSES] };
+}
+
+/// `exp(-i k step)` for k = `first`, `first + 1` ...: a few are computed and turned on from set to set; rounding stays below
+/// 64 units of the last digit.
+#[inline(always)]
+fn turned(step: f64, first: usize, out: &mut Responses) {
+    const LANES: usize = 8;
+    let at: [Complex64; LANES] = std::array::from_fn(|lane| Complex64::cis(-step * (first + lane) as f64));
+    let (mut re, mut im) = (at.map(|z| z.re), at.map(|z| z.im));
+    let by = Complex64::cis(-step * LANES as f64);
+    let sets = out.re.as_chunks_mut::<LANES>().0.iter_mut().zip(out.im.as_chunks_mut::<LANES>().0);
+    for (out_re, out_im) in sets {
+        (*out_re, *out_im) = (re, im);
+        for lane in 0..LANES {
+            let turned = re[lane] * by.re - im[lane] * by.im;
+            im[lane] = re[lane] * by.im + im[lane] * by.re;
+            re[lane] = turned;
+        }
+    }
+}
