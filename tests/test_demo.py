@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import sixpulse
-from sixpulse import demo
+from sixpulse import demo, text
 from sixpulse.demo import make_captures
 from sixpulse.demo.make_captures import CASES
 
@@ -113,3 +113,17 @@ def test_the_netlist_makes_the_captures_again(ngspice: str, case_name: str) -> N
             added = np.hypot(channel.noise_rms_v, channel.scale_v / np.sqrt(12))
             assert error.std() < 1.05 * added + 0.01 * fresh.std()
             assert abs(error.mean()) < 0.001
+
+
+@pytest.mark.parametrize(("pulley_ratio", "said"), [(2.8, []), (1.4, ["Frequenz ist nicht die angegebene."])])
+def test_a_machine_told_wrong_is_a_finding(pulley_ratio: float, said: list[str]) -> None:
+    """Six pole pairs at 2.8 times 1000 1/min turn at 280 Hz; half the ratio on the papers does not bend the reading."""
+    read = sixpulse.read(demo.path("parked"), roles={"post": "charging_post"})
+    capture = sixpulse.Capture(dict(read.items()), engine_rpm=1000.0)
+    found = sixpulse.examine(capture, machine=sixpulse.Machine(pole_pairs=6, pulley_ratio=pulley_ratio))
+    assert found.cycle.electrical_hz == pytest.approx(280.0, rel=2e-3)
+    assert [f.code for f in found.findings if f.code == "told_frequency_differs"] == ["told_frequency_differs"] * len(
+        said
+    )
+    report = " ".join(text.render(found, language="de").split())
+    assert [part for part in ["Frequenz ist nicht die angegebene."] if part in report] == said

@@ -2,7 +2,7 @@
 
 use crate::compare::impedance::Impedance;
 use crate::contamination::{Contamination, ContaminationVerdict};
-use crate::examine::{Examination, LevelVerdict};
+use crate::examine::{COMPUTED_FREQUENCY_STD, Examination, GIVEN_FREQUENCY_STD, LevelVerdict};
 use crate::meter::{self, Meter, MeterReading};
 use crate::quality::QualityImpact;
 use crate::rectifier::{DecidingTest, Pattern};
@@ -42,6 +42,7 @@ pub struct Finding {
 #[must_use]
 pub fn findings(examination: &Examination) -> Vec<Finding> {
     let mut list = vec![level(examination), rectifier(examination)];
+    list.extend(told_frequency(examination));
     list.extend(examination.severity.as_ref().and_then(ripple_amount));
     list.extend(quality(examination));
     list.extend(
@@ -129,6 +130,36 @@ fn rectifier(e: &Examination) -> Finding {
     }));
     let next = e.rectifier.test.map_or(next, DecidingTest::statement);
     finding(&format!("rectifier_{pattern}"), severity, statement.into(), evidence, Some(next))
+}
+
+/// Standard uncertainties of what was told beyond which a reading does not fit it.
+const APART: f64 = 3.0;
+
+/// The frequency that was told, or that engine speed and machine make, against the one that was read.
+fn told_frequency(e: &Examination) -> Option<Finding> {
+    let read_hz = e.cycle.electrical_hz?;
+    let given = |name: &str| e.parameters.iter().find(|(n, _)| n == name).map(|(_, value)| *value);
+    let computed = || Some(given("engine_rpm")? / 60.0 * given("pulley_ratio")? * given("pole_pairs")?);
+    let (told_hz, std, evidence) = match given("electrical_hz") {
+        Some(hz) => (hz, GIVEN_FREQUENCY_STD, format!("given {hz:.1} Hz, read {read_hz:.1} Hz")),
+        None => {
+            let hz = computed().filter(|hz| *hz > 0.0)?;
+            let from = "engine speed, pulley ratio and pole pairs";
+            (hz, COMPUTED_FREQUENCY_STD, format!("{from} make {hz:.1} Hz, read {read_hz:.1} Hz"))
+        }
+    };
+    if (read_hz / told_hz - 1.0).abs() <= APART * std {
+        return None;
+    }
+    Some(finding(
+        "told_frequency_differs",
+        Severity::Warning,
+        "The electrical frequency that was read is not the one that was told.".into(),
+        vec![evidence],
+        Some(
+            "Check engine speed, pulley ratio and pole pairs. Where they are right, do not rely on the pattern: capture again at another engine speed and see which frequency follows it.",
+        ),
+    ))
 }
 
 /// How sure a pattern is; never certain, and nothing where no pattern was told.
