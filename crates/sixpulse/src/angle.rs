@@ -76,14 +76,14 @@ impl PhaseTrack {
     #[must_use]
     pub fn cycles_at(&self, time_s: f64) -> f64 {
         let position = time_s / self.step_s;
-        let i = self.segment(position.floor());
+        let i = self.segment(position);
         self.cycles[i] + (position - i as f64) * (self.cycles[i + 1] - self.cycles[i])
     }
 
     /// Frequency in hertz at a time.
     #[must_use]
     pub fn hz_at(&self, time_s: f64) -> f64 {
-        let i = self.segment((time_s / self.step_s).floor());
+        let i = self.segment(time_s / self.step_s);
         (self.cycles[i + 1] - self.cycles[i]) / self.step_s
     }
 
@@ -99,8 +99,8 @@ impl PhaseTrack {
         (i as f64 + (cycles - a) / (b - a)) * self.step_s
     }
 
-    fn segment(&self, index: f64) -> usize {
-        index.clamp(0.0, (self.cycles.len() - 2) as f64) as usize
+    fn segment(&self, position: f64) -> usize {
+        position.clamp(0.0, (self.cycles.len() - 2) as f64) as usize
     }
 
     /// The same track with the angle multiplied by `factor` (1/6: from the ripple's line to the electrical cycle).

@@ -104,15 +104,18 @@ impl Stretch {
     /// The track after one Gauss-Newton step; `None` where the samples do not tell or the angle would turn back.
     fn moved(&self, track: &PhaseTrack, cycle: &MeanCycle) -> Option<PhaseTrack> {
         let [c1, c2] = self.step(track, cycle)?;
-        let knots = track
-            .knots()
-            .iter()
-            .enumerate()
-            .map(|(k, c)| {
-                let s = self.along(k as f64 * track.step_s()).max(0.0);
-                c + c1 * s + c2 * s * s
-            })
-            .collect();
+        let mut knots = track.knots().to_vec();
+        // The knots outside the stretch stay where they are.
+        let begin = self.from_s / track.step_s();
+        let reached = if self.to_s < self.from_s {
+            0..(begin.ceil().max(0.0) as usize).min(knots.len())
+        } else {
+            (begin.max(0.0) as usize).min(knots.len())..knots.len()
+        };
+        for (k, knot) in knots.iter_mut().enumerate().take(reached.end).skip(reached.start) {
+            let s = self.along(k as f64 * track.step_s()).max(0.0);
+            *knot = (*knot + c1 * s) + c2 * s * s;
+        }
         PhaseTrack::new(track.step_s(), knots).ok()
     }
 
@@ -185,7 +188,7 @@ const LANES: usize = 4;
 
 /// Cosine and sine of an angle in cycles, by their series about the nearest quarter (to 2e-14).
 #[inline(always)]
-fn cosine_and_sine(cycles: f64) -> (f64, f64) {
+pub(super) fn cosine_and_sine(cycles: f64) -> (f64, f64) {
     let quarters = (4.0 * cycles).round_ties_even();
     let x = (0.25 * TAU) * (4.0 * cycles - quarters);
     let y = x * x;
@@ -222,7 +225,11 @@ impl MeanCycle {
     /// Values and slopes (volts per cycle) at angles in cycles: `a_n` and `n a_n` by Horner's rule.
     #[inline(always)]
     fn at(&self, turns: [f64; LANES]) -> ([f64; LANES], [f64; LANES]) {
-        let z = turns.map(cosine_and_sine);
+        // Not by `map`, which is no loop to the compiler and stays outside the wide vectors.
+        let mut z = [(0.0, 0.0); LANES];
+        for lane in 0..LANES {
+            z[lane] = cosine_and_sine(turns[lane]);
+        }
         let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
         let mut slope_im = [0.0; LANES];
         let mut slope_re = [0.0; LANES];

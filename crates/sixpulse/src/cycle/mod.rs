@@ -179,8 +179,13 @@ fn mean_cycle(hypothesis: &CycleHypothesis) -> Vec<f64> {
 
 /// Sum of orders (order 1 first) at the middle of point `k` of a cycle.
 fn at_point(orders: &[Complex64], k: usize, points: usize) -> f64 {
-    let angle = 2.0 * std::f64::consts::PI * (k as f64 + 0.5) / points as f64;
-    orders.iter().enumerate().map(|(i, a)| (a * Complex64::cis((i + 1) as f64 * angle)).re).sum()
+    let first = Complex64::cis(2.0 * std::f64::consts::PI * (k as f64 + 0.5) / points as f64);
+    let mut turn = Complex64::ONE;
+    let part = |a: &Complex64| {
+        turn *= first;
+        (a * turn).re
+    };
+    orders.iter().map(part).sum()
 }
 
 /// Corner of the zero-phase high-pass through which cycles are looked for, hertz: takes out regulator swings and the

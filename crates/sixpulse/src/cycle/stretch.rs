@@ -8,10 +8,12 @@
 //! line below the pulses' is freed of what repeats in every cycle ([`evened`]), and its ends are laid against the mean
 //! cycle anew.
 
-use super::{ends, evened};
+use super::ends::{self, cosine_and_sine};
+use super::evened;
 use crate::angle::{self, PhaseTrack};
 use crate::normal::Gram;
-use crate::trace::{Trace, for_each_block};
+use crate::trace::{BLOCK, Samples, Trace};
+use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -36,74 +38,214 @@ const HIGHEST_UNEVEN: u32 = 3;
 /// Ripple below this share of the level is rounding.
 const ROUNDING: f64 = 1e-9;
 
+/// Cells taken together.
+const LANES: usize = 4;
+
 /// The ripple laid out over parts of the record and parts of the cycle: what the fit needs of the samples.
 struct Cells {
-    filled: Vec<Cell>,
+    /// The last group is filled up with cells without points.
+    groups: Vec<Group>,
+    /// Mean of the points, off which the cells' volts are counted: it is far above the ripple.
+    level_v: f64,
     /// Of the points that were sorted into them, hertz.
     rate_hz: f64,
     duration_s: f64,
 }
 
-/// What lies in one part of the record and one part of the cycle.
+/// What lies in one part of the record and one part of the cycle: sums while it is read.
 #[derive(Clone, Copy, Default)]
 struct Cell {
     points: f64,
-    /// Mean place in the record, from -0.5 to 0.5.
+    /// Place in the record, from -0.5 to 0.5.
     place: f64,
-    /// Mean angle in cycles, as the track had it.
+    /// Angle in cycles, as the track had it.
     angle: f64,
     volts: f64,
+}
+
+/// Some cells, their sums turned into means.
+#[derive(Clone, Copy, Default)]
+struct Group {
+    points: [f64; LANES],
+    place: [f64; LANES],
+    angle: [f64; LANES],
+    volts: [f64; LANES],
 }
 
 impl Cells {
     fn read(trace: &Trace, track: &PhaseTrack) -> Self {
         let rate = trace.sample_rate_hz();
         let width = ((rate / (track.mean_hz() * POINTS_PER_CYCLE)) as usize).max(1);
-        let middle = 0.5 * (width - 1) as f64;
         let parts = (track.mean_hz() * trace.duration_s()).ceil().clamp(1.0, MOST_PARTS);
         let mut cells = vec![Cell::default(); parts as usize * ANGLES as usize];
-        let (mut sum, mut held, mut first) = (0.0, 0, 0);
-        for_each_block(trace, |_, block| {
-            for x in block {
-                sum += x;
-                held += 1;
-                if held == width {
-                    let time_s = (first as f64 + middle) / rate;
-                    let place = time_s / track.duration_s() - 0.5;
-                    let angle = track.cycles_at(time_s).rem_euclid(1.0);
-                    let part = ((place + 0.5) * parts).clamp(0.0, parts - 1.0);
-                    let cell = part as usize * ANGLES as usize + (angle * ANGLES).min(ANGLES - 1.0) as usize;
-                    cells[cell].add(place, angle, sum / width as f64);
-                    first += width;
-                    (sum, held) = (0.0, 0);
-                }
-            }
-        });
-        let filled = cells.into_iter().filter(|c| c.points > 0.0).map(Cell::means).collect();
-        Self { filled, rate_hz: rate / width as f64, duration_s: track.duration_s() }
+        let mut buffer = vec![0.0; width * (BLOCK / width).max(1)];
+        let count = trace.len() / width;
+        let mut first = 0;
+        while first < count {
+            let points = (buffer.len() / width).min(count - first);
+            let samples = &mut buffer[..points * width];
+            trace.read(first * width, samples);
+            widest(Sorting { cells: &mut cells, parts, samples, width, first, rate, track });
+            first += points;
+        }
+        cells.retain(|c| c.points > 0.0);
+        let (volts, points) = cells.iter().fold((0.0, 0.0), |(v, n), c| (v + c.volts, n + c.points));
+        let level_v = if points > 0.0 { volts / points } else { 0.0 };
+        let groups = cells.chunks(LANES).map(|cells| Group::of(cells, level_v)).collect();
+        Self { groups, level_v, rate_hz: rate / width as f64, duration_s: track.duration_s() }
     }
 
     /// Puts the angles of another track in the place of those of the track they were read on: exactly where a cell holds
     /// one cycle (up to [`MOST_PARTS`] in the record), else as at the cell's mean time.
     fn turn(&mut self, from: &PhaseTrack, to: &PhaseTrack) {
-        for cell in &mut self.filled {
-            let time_s = (cell.place + 0.5) * self.duration_s;
-            cell.angle += to.cycles_at(time_s) - from.cycles_at(time_s);
+        for group in &mut self.groups {
+            for (angle, place) in group.angle.iter_mut().zip(&group.place) {
+                let time_s = (place + 0.5) * self.duration_s;
+                *angle += to.cycles_at(time_s) - from.cycles_at(time_s);
+            }
         }
     }
 }
 
-impl Cell {
-    fn add(&mut self, place: f64, angle: f64, volts: f64) {
-        self.points += 1.0;
-        self.place += place;
-        self.angle += angle;
-        self.volts += volts;
+impl Group {
+    fn of(cells: &[Cell], level_v: f64) -> Self {
+        let mut group = Self::default();
+        for (lane, cell) in cells.iter().enumerate() {
+            let one = 1.0 / cell.points;
+            group.points[lane] = cell.points;
+            group.place[lane] = cell.place * one;
+            group.angle[lane] = cell.angle * one;
+            group.volts[lane] = cell.volts * one - level_v;
+        }
+        group
+    }
+}
+
+/// Sorts points of `width` samples each into their cells; the first of them is point `first` of the record.
+struct Sorting<'a> {
+    cells: &'a mut [Cell],
+    parts: f64,
+    samples: &'a [f64],
+    width: usize,
+    first: usize,
+    rate: f64,
+    track: &'a PhaseTrack,
+}
+
+impl Work for Sorting<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { cells, parts, samples, width, first, rate, track } = self;
+        let knots = track.knots();
+        let (step_s, duration_s) = (track.step_s(), track.duration_s());
+        let middle = 0.5 * (width - 1) as f64;
+        for (k, point) in samples.chunks_exact(width).enumerate() {
+            let time_s = (((first + k) * width) as f64 + middle) / rate;
+            let place = time_s / duration_s - 0.5;
+            // As the track gives the angle, but for the call that the widened loop cannot take in.
+            let position = time_s / step_s;
+            let knot = (position as usize).min(knots.len() - 2);
+            let cycles = knots[knot] + (position - knot as f64) * (knots[knot + 1] - knots[knot]);
+            let angle = cycles - cycles.floor();
+            let part = ((place + 0.5) * parts).min(parts - 1.0);
+            let cell = part as usize * ANGLES as usize + (angle * ANGLES).min(ANGLES - 1.0) as usize;
+            let cell = &mut cells[cell];
+            cell.points += 1.0;
+            cell.place += place;
+            cell.angle += angle;
+            cell.volts += point.iter().sum::<f64>() / width as f64;
+        }
+    }
+}
+
+/// Sums over the cells of `points place^i e^(j n angle)` and of the same times the volts, by `n` from 0: products of any two
+/// columns of the fit follow from them, for a product of two orders is half their sum and half their difference.
+struct Sums {
+    turns: [[Complex64; 3]; 2 * ORDERS + 1],
+    volts: [[Complex64; 2]; ORDERS + 1],
+}
+
+/// A column of the fit, or a part of it: the real part of `factor place^power e^(j order angle)`.
+#[derive(Clone, Copy)]
+struct Column {
+    power: usize,
+    order: usize,
+    factor: Complex64,
+}
+
+impl Sums {
+    /// On a track that is `so_far` cycles longer.
+    fn new(cells: &Cells, so_far: f64, orders: usize) -> Self {
+        widest(Summing { groups: &cells.groups, so_far, orders })
     }
 
-    fn means(self) -> Self {
-        let Self { points, place, angle, volts } = self;
-        Self { points, place: place / points, angle: angle / points, volts: volts / points }
+    fn product(&self, a: Column, b: Column) -> f64 {
+        let (a, b) = if a.order < b.order { (b, a) } else { (a, b) };
+        let power = a.power + b.power;
+        let (sum, difference) = (self.turns[a.order + b.order][power], self.turns[a.order - b.order][power]);
+        0.5 * (a.factor * (b.factor * sum + b.factor.conj() * difference)).re
+    }
+
+    fn with_volts(&self, a: Column) -> f64 {
+        (a.factor * self.volts[a.order][a.power]).re
+    }
+}
+
+/// See [`Sums`].
+struct Summing<'a> {
+    groups: &'a [Group],
+    so_far: f64,
+    orders: usize,
+}
+
+impl Work for Summing<'_> {
+    type Output = Sums;
+    #[inline(always)]
+    fn call(self) -> Sums {
+        let Self { groups, so_far, orders } = self;
+        let mut turns = [[[[0.0; LANES]; 2]; 3]; 2 * ORDERS + 1];
+        let mut volts = [[[[0.0; LANES]; 2]; 2]; ORDERS + 1];
+        for Group { points, place, angle, volts: v } in groups {
+            let (mut cos, mut sin) = ([0.0; LANES], [0.0; LANES]);
+            let (mut weights, mut weighted_volts) = ([*points; 3], [[0.0; LANES]; 2]);
+            for lane in 0..LANES {
+                (cos[lane], sin[lane]) = cosine_and_sine(angle[lane] + so_far * place[lane]);
+                weights[1][lane] = points[lane] * place[lane];
+                weights[2][lane] = weights[1][lane] * place[lane];
+                weighted_volts[0][lane] = points[lane] * v[lane];
+                weighted_volts[1][lane] = weights[1][lane] * v[lane];
+            }
+            let (mut re, mut im) = ([1.0; LANES], [0.0; LANES]);
+            for n in 0..=2 * orders {
+                for (sums, weights) in turns[n].iter_mut().zip(&weights) {
+                    add(sums, weights, &re, &im);
+                }
+                if n <= orders {
+                    for (sums, weights) in volts[n].iter_mut().zip(&weighted_volts) {
+                        add(sums, weights, &re, &im);
+                    }
+                }
+                for lane in 0..LANES {
+                    let (x, y) = (re[lane], im[lane]);
+                    re[lane] = x * cos[lane] - y * sin[lane];
+                    im[lane] = x * sin[lane] + y * cos[lane];
+                }
+            }
+        }
+        let sum = |[re, im]: [[f64; LANES]; 2]| Complex64::new(re.iter().sum(), im.iter().sum());
+        Sums { turns: turns.map(|s| s.map(sum)), volts: volts.map(|s| s.map(sum)) }
+    }
+}
+
+/// Adds phasors times their weights.
+#[inline(always)]
+fn add(sums: &mut [[f64; LANES]; 2], weights: &[f64; LANES], re: &[f64; LANES], im: &[f64; LANES]) {
+    for lane in 0..LANES {
+        sums[0][lane] += weights[lane] * re[lane];
+    }
+    for lane in 0..LANES {
+        sums[1][lane] += weights[lane] * im[lane];
     }
 }
 
@@ -116,9 +258,9 @@ pub(crate) fn fit(trace: &Trace, track: &PhaseTrack, line_order: u32) -> PhaseTr
     let track = match evened {
         None => track.clone(),
         Some(evened) => {
-            let Some(amplitudes) = amplitudes(&cells, 0.0, orders) else { return track.clone() };
-            let cycle: Vec<Complex64> = amplitudes[2..].chunks_exact(2).map(|a| Complex64::new(a[0], -a[1])).collect();
-            let laid = ends::lay(trace, trace.sample_rate_hz(), evened.clone(), cycle);
+            let sums = Sums::new(&cells, 0.0, orders);
+            let Some(amplitudes) = amplitudes(&cells, &sums, &linear_columns(orders)) else { return track.clone() };
+            let laid = ends::lay(trace, trace.sample_rate_hz(), evened.clone(), complex_orders(&amplitudes));
             cells.turn(&evened, &laid);
             laid
         }
@@ -142,52 +284,67 @@ fn stretched(track: &PhaseTrack, cycles: f64) -> Option<PhaseTrack> {
     PhaseTrack::new(track.step_s(), moved).ok()
 }
 
-/// Level, tilt, then cosine and sine of each order by least squares, on a track that is `so_far` cycles longer; `None` where
-/// they cannot be told apart or no ripple shows.
-fn amplitudes(cells: &Cells, so_far: f64, orders: usize) -> Option<Vec<f64>> {
-    let linear = 2 + 2 * orders;
-    let mut products = Gram::new(linear + 1);
-    let mut row = vec![0.0; linear + 1];
-    for cell in &cells.filled {
-        linear_row(&mut row, cell, so_far, orders);
-        row[linear] = cell.volts;
-        products.add(&row, cell.points);
+/// Level, tilt, then cosine and sine of each order.
+fn linear_columns(orders: usize) -> Vec<Column> {
+    let column = |power, order, factor| Column { power, order, factor };
+    let flat = [column(0, 0, Complex64::ONE), column(1, 0, Complex64::ONE)];
+    let waves = (1..=orders).flat_map(|n| [column(0, n, Complex64::ONE), column(0, n, -Complex64::I)]);
+    flat.into_iter().chain(waves).collect()
+}
+
+/// Inner products of the columns, with room for one more.
+fn linear_products(sums: &Sums, columns: &[Column]) -> Gram {
+    let mut products = Gram::new(columns.len() + 1);
+    for (i, a) in columns.iter().enumerate() {
+        for (j, b) in columns.iter().enumerate().take(i + 1) {
+            products.set(i, j, sums.product(*a, *b));
+        }
+    }
+    products
+}
+
+/// What the columns make up of the volts by least squares, the level off [`Cells::level_v`]; `None` where they cannot be
+/// told apart or no ripple shows.
+fn amplitudes(cells: &Cells, sums: &Sums, columns: &[Column]) -> Option<Vec<f64>> {
+    let mut products = linear_products(sums, columns);
+    for (i, column) in columns.iter().enumerate() {
+        products.set(i, columns.len(), sums.with_volts(*column));
     }
     let amplitudes = products.explain_last().ok()?;
     let (level, ripple) = amplitudes.split_at(2);
-    let is_ripple = ripple.iter().map(|a| a * a).sum::<f64>() > (ROUNDING * level[0]).powi(2);
+    let level = cells.level_v + level[0];
+    let is_ripple = ripple.iter().map(|a| a * a).sum::<f64>() > (ROUNDING * level).powi(2);
     is_ripple.then_some(amplitudes)
+}
+
+/// Complex peak amplitudes from order 1 on.
+fn complex_orders(amplitudes: &[f64]) -> Vec<Complex64> {
+    amplitudes[2..].chunks_exact(2).map(|a| Complex64::new(a[0], -a[1])).collect()
 }
 
 /// One Gauss-Newton step from a track that is `so_far` cycles longer: all unknowns against what the orders leave.
 fn step(cells: &Cells, so_far: f64, orders: usize) -> Option<f64> {
-    let linear = 2 + 2 * orders;
-    let amplitudes = amplitudes(cells, so_far, orders)?;
-    let mut products = Gram::new(linear + 2);
-    let mut row = vec![0.0; linear + 2];
-    for cell in &cells.filled {
-        linear_row(&mut row, cell, so_far, orders);
-        let value: f64 = amplitudes.iter().zip(&row).map(|(a, r)| a * r).sum();
-        let slope: f64 = (1..=orders)
-            .map(|n| TAU * n as f64 * (amplitudes[2 * n + 1] * row[2 * n] - amplitudes[2 * n] * row[2 * n + 1]))
-            .sum();
-        row[linear] = slope * row[1];
-        row[linear + 1] = cell.volts - value;
-        products.add(&row, cell.points);
+    let columns = linear_columns(orders);
+    let sums = Sums::new(cells, so_far, orders);
+    let amplitudes = amplitudes(cells, &sums, &columns)?;
+    // Volts per cycle of the stretch: the slope of the orders times the place.
+    let slopes = complex_orders(&amplitudes).into_iter().zip(1..);
+    let slope: Vec<Column> =
+        slopes.map(|(a, n)| Column { power: 1, order: n, factor: a * Complex64::I * (TAU * n as f64) }).collect();
+    let with_slope = |b: Column| slope.iter().map(|a| sums.product(*a, b)).sum::<f64>();
+    let last = columns.len();
+    let mut products = linear_products(&sums, &columns);
+    let mut left: f64 = slope.iter().map(|a| sums.with_volts(*a)).sum();
+    for (i, (column, amplitude)) in columns.iter().zip(&amplitudes).enumerate() {
+        let product = with_slope(*column);
+        products.set(i, last, product);
+        left -= amplitude * product;
     }
-    products.explain_last().ok()?.last().copied()
-}
-
-/// Level, tilt, then cosine and sine of each order in a cell.
-fn linear_row(row: &mut [f64], cell: &Cell, so_far: f64, orders: usize) {
-    let first = Complex64::cis(TAU * (cell.angle + so_far * cell.place));
-    row[0] = 1.0;
-    row[1] = cell.place;
-    let mut turn = first;
-    for n in 1..=orders {
-        (row[2 * n], row[2 * n + 1]) = (turn.re, turn.im);
-        turn *= first;
-    }
+    products.set(last, last, slope.iter().map(|a| with_slope(*a)).sum());
+    // What the orders leave is at right angles to all columns but the slope's.
+    let mut right = vec![0.0; last + 1];
+    right[last] = left;
+    products.factor().ok()?.solve(&right).last().copied()
 }
 
 #[cfg(test)]
