@@ -191,6 +191,22 @@ fn lines_that_fold_back_do_not_outvote_the_orders() {
 }
 
 #[test]
+fn a_wheel_line_beside_the_first_order_does_not_bend_the_path() {
+    // The wheel's line, its speed wandering by 10 %, lies over the first order and is as strong as the supply's there: a
+    // low-pass that explains it leaves less power than the delay on which all other orders agree.
+    let orders = [(1.0, 0.2), (2.0, 0.02), (3.0, 0.12), (4.0, 0.04), (5.0, 0.035), (6.0, 0.08), (9.0, 0.03)];
+    let ripple = |t: f64| -> f64 { orders.iter().map(|(n, a)| a * (n * TAU * angle(t) + n * n).cos()).sum() };
+    let supply = trace(sampled(1, |t| 14.2 + ripple(t)), Role::ChargingPost);
+    for i in 0..24u32 {
+        let (hz, phase) = (HZ * (0.98 + 0.007 * f64::from(i % 6)), f64::from(i));
+        let own = |t: f64| 0.2 * (TAU * hz * t + 0.05 * hz * (2.0 * TAU * t + phase).sin() + phase).cos();
+        let found = verdict(&supply, sampled(900 + u64::from(i), |t| own(t) - 0.18 * ripple(t - 7e-6)));
+        assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{i}: {}", found.reason);
+        assert!((found.gain_v_per_v.unwrap() + 0.18).abs() < 0.02, "{i}: {found:?}");
+    }
+}
+
+#[test]
 fn orders_that_are_all_multiples_of_six_leave_the_shorter_delay() {
     // 60 us and 60 us plus a period of order 6 (278 us at 600 Hz) are the same for all of them.
     let found = steady_pair(600.0, &[(6.0, 0.2), (12.0, 0.06), (18.0, 0.03), (24.0, 0.02)]);

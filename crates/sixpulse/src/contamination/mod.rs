@@ -69,7 +69,8 @@ pub struct Contamination {
     pub coupling_corner_hz: Option<f64>,
     /// Fraction of the circuit's AC power explained by the supply's ripple (0 to 1).
     pub explained_fraction: f64,
-    /// Gain the test could have seen, volts per volt; a clean verdict holds down to here.
+    /// Gain the test could have seen at the orders listed, volts per volt; a clean verdict holds down to here. Of what the
+    /// supply does between the orders and below 0.2 of the first it says nothing.
     pub detectable_gain_v_per_v: Option<f64>,
     /// The transfer order by order, where the supply's order stands clear of its noise.
     pub orders: Vec<OrderTransfer>,
@@ -460,7 +461,8 @@ fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain
     if found.significance < COARSE_SIGNIFICANT {
         // The codes say nothing; what the orders gave is distorted by an amount nobody can state better.
         fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
-        return judgement;
+        // Less is needed to take a clean verdict back than to prove a connection.
+        return if found.significance < SIGNIFICANT { judgement } else { unexplained_steps(judgement) };
     }
     // Within two codes the crossings do not tell how far the ripple goes on beyond them.
     let open = found.codes < 3 || found.gain_std > 0.2 * found.gain.abs();
@@ -827,6 +829,22 @@ mod tests {
         // 3 % is the accuracy stated for contamination; an unweighted look at order 1 would be off by more.
         assert!((r.gain_v_per_v.unwrap() / 0.4 - 1.0).abs() < 0.03, "{:?}", r.gain_v_per_v);
         assert!((r.delay_s.unwrap() - 35e-6).abs() < 20e-6);
+    }
+
+    #[test]
+    fn codes_that_move_with_the_circuit_take_a_clean_verdict_back() {
+        let (supply, circuit) = (supply_of(&ONE_OPEN, 0.3), circuit_of(&ONE_OPEN, 0.0, 0.0, |_| 0.0, 0.3));
+        let setting = Setting { electrical_hz: Some(HZ), supply_lsb_v: 1.0, circuit_lsb_v: 0.0 };
+        let spectra = CrossSpectra::new(&supply, &circuit);
+        // Six standard uncertainties are significant, ten prove: between them nothing is said.
+        for (significance, verdict) in [(5.0, ContaminationVerdict::Clean), (8.0, ContaminationVerdict::Undetermined)] {
+            let mut fit = transfer::fit(&spectra, &supply, &circuit, &setting).unwrap();
+            let judgement = judge(Some(&fit));
+            assert_eq!(judgement.verdict, ContaminationVerdict::Clean, "{}", judgement.reason);
+            let (gain, gain_std, delay_s) = (-0.27, 50.0, 0.0);
+            let found = coarse::CoarseGain { gain, gain_std, delay_s, significance, explained: 0.96, codes: 2 };
+            assert_eq!(refine_coarse(&mut fit, judgement, &found).verdict, verdict);
+        }
     }
 
     proptest! {

@@ -33,6 +33,7 @@ pub(super) struct Band<'a> {
     /// Relative standard uncertainty of a gain from the converters' rounding.
     pub(super) quantisation: f64,
     pub(super) interval_s: f64,
+    electrical_hz: Option<f64>,
     /// Scratch of the noise estimate.
     pub(super) block: std::cell::RefCell<Vec<f64>>,
 }
@@ -141,8 +142,14 @@ impl<'a> Band<'a> {
             circuit_noise,
             quantisation,
             interval_s,
+            electrical_hz,
             block: std::cell::RefCell::default(),
         }
+    }
+
+    /// The order that a bin belongs to; 0 where no cycle is known.
+    pub(super) fn order(&self, bin: &Bin) -> usize {
+        self.electrical_hz.map_or(0, |hz| (bin.hz / hz).round() as usize)
     }
 
     /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.

@@ -3,6 +3,7 @@
 use super::band::Band;
 use super::path::{Model, Path};
 use super::spectra::Bin;
+use rustfft::num_complex::Complex64;
 
 /// Delay that makes a path rarer by a factor of e, seconds.
 const USUAL_DELAY_S: f64 = 60e-6;
@@ -16,6 +17,8 @@ pub(super) struct Candidates {
     pub(super) unknown: f64,
     /// Power left of each, V^2, a line of the circuit alone counting no more than the supply's could.
     pub(super) powers: Vec<f64>,
+    /// What of that lies at each order of which the circuit has much that does not move with the supply.
+    own: Vec<Vec<f64>>,
     /// The loss where nothing is carried.
     pub(super) silent: f64,
 }
@@ -32,6 +35,31 @@ fn handicap(model: &Model) -> f64 {
 
 /// A model that leaves this many times the power of another is none, however many faint lines speak for it.
 const POWER_RATIO: f64 = 1.5;
+/// Log-likelihood by which a model must beat the one of least power to be spared an order of the circuit's own.
+const SPARED: f64 = 8.0;
+/// Share of the circuit's power at an order that one complex factor on the supply's lines explains where nothing of the
+/// circuit's own lies there.
+const IN_STEP: f64 = 0.9;
+
+/// The bins in use order by order at which the circuit has a line of its own, a wheel's that falls beside the order: no
+/// one factor on the supply's lines explains it.
+fn own_orders(band: &Band) -> Vec<std::ops::Range<usize>> {
+    let mut out = Vec::new();
+    let mut from = 0;
+    for bins in band.used.chunk_by(|a, b| band.order(a) == band.order(b)) {
+        let (mut cross, mut supply, mut circuit) = (Complex64::default(), 0.0, 0.0);
+        for b in bins {
+            cross += b.sxy;
+            supply += b.sxx;
+            circuit += b.syy;
+        }
+        if cross.norm_sqr() < IN_STEP * supply * circuit {
+            out.push(from..from + bins.len());
+        }
+        from += bins.len();
+    }
+    out
+}
 
 impl Candidates {
     pub(super) fn new(band: &Band, models: Vec<Model>) -> Option<Self> {
@@ -53,13 +81,36 @@ impl Candidates {
         let most: Vec<f64> = band.used.iter().map(|b| 4.0 * likeliest.at(b.hz).norm_sqr() * b.sxx.max(0.0)).collect();
         let power = |left: &[f64]| -> f64 { left.iter().zip(&most).map(|(l, most)| l.min(*most)).sum() };
         let powers = residuals.iter().map(|r| power(&r.0)).collect();
+        let orders = own_orders(band);
+        let own_power = |left: &[f64]| -> Vec<f64> {
+            let at = |bins: &std::ops::Range<usize>| {
+                let each = left[bins.clone()].iter().zip(&most[bins.clone()]);
+                each.map(|(l, most)| l.min(*most)).sum()
+            };
+            orders.iter().map(at).collect()
+        };
+        let own = residuals.iter().map(|r| own_power(&r.0)).collect();
         let unknown = band.used.iter().map(|b| (gain * gain).min(b.syy / b.sxx) * b.supply_noise).sum();
         let silent = loss(&band.used.iter().map(|b| b.syy).collect::<Vec<f64>>());
-        Some(Self { models, losses, unknown, powers, silent })
+        Some(Self { models, losses, unknown, powers, own, silent })
     }
 
     pub(super) fn least(&self) -> f64 {
         self.losses.iter().copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// Whether a model leaves little enough power to be one. One order of which the circuit has much of its own does not
+    /// decide where the others speak clearly: a path bent to explain a wheel's line beside an order leaves less.
+    fn leaves_little(&self, i: usize) -> bool {
+        let each = self.powers.iter().enumerate();
+        let Some((least, power)) = each.min_by(|a, b| a.1.total_cmp(b.1)) else { return false };
+        let little = |left: f64, of: f64| left <= POWER_RATIO * (of + self.unknown);
+        if little(self.powers[i], *power) {
+            return true;
+        }
+        let likelier = self.losses[i] + SPARED < self.losses[least];
+        let orders = || self.own[i].iter().zip(&self.own[least]);
+        likelier && orders().any(|(own, other)| little(self.powers[i] - own, power - other))
     }
 
     /// The model of least loss; of equals the plainest and least delayed.
@@ -70,9 +121,8 @@ impl Candidates {
             Path::FirstOrderLag => 2,
             Path::FirstOrderHighPass => 3,
         };
-        let allowed = POWER_RATIO * (self.powers.iter().copied().fold(f64::INFINITY, f64::min) + self.unknown);
         let losses: Vec<f64> = self.models.iter().zip(&self.losses).map(|(m, l)| l + handicap(m)).collect();
-        let fit = || (0..self.models.len()).filter(|&i| self.powers[i] <= allowed && losses[i].is_finite());
+        let fit = || (0..self.models.len()).filter(|&i| self.leaves_little(i) && losses[i].is_finite());
         let least = fit().map(|i| losses[i]).fold(f64::INFINITY, f64::min);
         let key = |m: &Model| ((m.delay_s.abs() / 20e-6).floor() as i64, rank(m.path));
         fit()
