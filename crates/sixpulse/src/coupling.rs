@@ -545,7 +545,16 @@ struct SpanWeights {
 impl SpanWeights {
     fn new(section: Section) -> Self {
         let Section { pole, step, scale } = section;
-        let power = |n: usize| pole.powi(n as i32);
+        // By squares and what was there before: the same products as `powi`, to the last bit.
+        let mut powers = [1.0; 2 * SPAN + 1];
+        let (mut square, mut top) = (pole, 1);
+        while top < powers.len() {
+            for n in top..powers.len().min(2 * top) {
+                powers[n] = powers[n - top] * square;
+            }
+            (square, top) = (square * square, 2 * top);
+        }
+        let power = |n: usize| powers[n];
         // sum over i > j of step pole^(i) pole^(i - 1 - j) = pole^(j + 1) (1 - pole^(2 (SPAN - 1 - j))) / (1 + pole)
         let path = |j: usize| power(j + 1) * (1.0 - power(2 * (SPAN - 1 - j))) / (1.0 + pole);
         Self {
