@@ -9,7 +9,7 @@ MOVED := $(shell test "$$(cat .venv/.ready 2>/dev/null)" = "$$(pwd -P)" || echo 
 EXTENSION_SOURCES := Cargo.toml Cargo.lock pyproject.toml \
     $(shell find crates -type f -not -path '*/tests/*' -not -path '*/benches/*')
 
-.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel sdist fuzz audit docs bench lock clean
+.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel sdist fuzz coverage audit docs bench lock clean
 
 help:
 	@echo "make demo    examine the two bundled captures; reports in build/demo"
@@ -21,6 +21,7 @@ help:
 	@echo "make wheel   build a wheel and try it in an environment that has NumPy alone"
 	@echo "make sdist   build the source distribution and the wheel from it alone"
 	@echo "make fuzz    fuzz every reader and entry point, SECONDS=60 for each"
+	@echo "make coverage  lines of the core that its own tests run"
 	@echo "make audit   licences, sources and advisories of all crates (needs cargo-deny)"
 	@echo "make lock    resolve the pinned Python packages anew"
 	@echo "make clean   remove everything that was built"
@@ -92,6 +93,9 @@ FUZZ_JOBS ?= 1
 FUZZ_RUNS ?= -1
 fuzz:
 	FUZZ_JOBS=$(FUZZ_JOBS) FUZZ_RUNS=$(FUZZ_RUNS) sh tools/fuzz.sh $(SECONDS) $(TARGETS)
+
+coverage:
+	sh tools/coverage.sh
 
 audit:
 	cargo deny --locked check
