@@ -1,35 +1,13 @@
 //! The functions as C calls them: results equal the core's, every wrong call is a status with its words.
 #![allow(clippy::expect_used, clippy::undocumented_unsafe_blocks, reason = "a test; its pointers are its own")]
 
+mod common;
+
+use common::{RATE_HZ, c, last, records};
 use sixpulse::{Capture, Coupling, ExamineOptions, Role, Trace, examine};
 use sixpulse_ffi::*;
 use std::ffi::{CStr, CString};
 use std::ptr::{null, null_mut};
-
-const RATE_HZ: f64 = 50_000.0;
-
-/// An ideal bridge's post, 200 Hz, and a sensor that carries a tenth of it.
-fn records() -> (Vec<f64>, Vec<f64>) {
-    let post: Vec<f64> = (0..20_000)
-        .map(|i| {
-            let theta = std::f64::consts::TAU * 200.0 * f64::from(i) / RATE_HZ;
-            let phase = |k: f64| (theta - k * std::f64::consts::TAU / 3.0).cos();
-            let (a, b, c) = (phase(0.0), phase(1.0), phase(2.0));
-            14.0 + a.max(b).max(c) - a.min(b).min(c)
-        })
-        .collect();
-    let speed = post.iter().map(|v| 2.5 + 0.1 * (v - 14.0)).collect();
-    (post, speed)
-}
-
-fn c(text: &str) -> CString {
-    CString::new(text).expect("no zero inside")
-}
-
-fn last() -> (String, String) {
-    let owned = |p| unsafe { CStr::from_ptr(p) }.to_str().expect("UTF-8").to_owned();
-    (owned(sixpulse_last_error_code()), owned(sixpulse_last_error_message()))
-}
 
 fn add_f64(capture: *mut CaptureHandle, name: &str, samples: &[f64], role: &str) -> Status {
     let (name, coupling, role) = (c(name), c("dc"), c(role));
@@ -47,7 +25,7 @@ fn add_f64(capture: *mut CaptureHandle, name: &str, samples: &[f64], role: &str)
 
 /// A capture of both records; the caller frees it.
 fn captured() -> *mut CaptureHandle {
-    let (post, speed) = records();
+    let (post, speed) = records(20_000);
     let mut capture = null_mut();
     assert_eq!(unsafe { sixpulse_capture_new(RATE_HZ, &raw mut capture) }, Status::Ok);
     assert_eq!(add_f64(capture, "post", &post, "charging_post"), Status::Ok);
@@ -88,7 +66,7 @@ fn text(examination: *const ExaminationHandle, pointer: &str) -> Result<String, 
 
 #[test]
 fn results_equal_the_core_s() {
-    let (post, speed) = records();
+    let (post, speed) = records(20_000);
     let trace = |samples, role| Trace::from_f64(samples, RATE_HZ, Coupling::Dc, role).expect("a trace");
     let capture = Capture::new(vec![
         ("post".into(), trace(post, Role::ChargingPost)),
@@ -124,7 +102,7 @@ fn results_equal_the_core_s() {
 #[test]
 fn the_kinds_of_samples_say_the_same() {
     // Single precision holds 14 V to 1e-6 V, counts of 0.5 mV to 0.15 mV r.m.s.: the ripple agrees to that.
-    let (post, _) = records();
+    let (post, _) = records(20_000);
     let single: Vec<f32> = post.iter().map(|v| *v as f32).collect();
     let counts: Vec<i16> = post.iter().map(|v| ((v - 14.0) / 5e-4).round() as i16).collect();
     let (name, dc, role) = (c("post"), c("dc"), c("charging_post"));
@@ -178,7 +156,7 @@ fn what_is_known_besides_reaches_the_examination() {
 
 #[test]
 fn a_refused_trace_leaves_the_capture_as_it_was() {
-    let (post, speed) = records();
+    let (post, speed) = records(20_000);
     let capture = captured();
     let mut spoilt = speed.clone();
     spoilt[7] = f64::NAN;
@@ -204,7 +182,7 @@ fn a_refused_trace_leaves_the_capture_as_it_was() {
 
 #[test]
 fn wrong_pointers_and_texts_are_told() {
-    let (post, _) = records();
+    let (post, _) = records(20_000);
     assert_eq!(unsafe { sixpulse_capture_new(RATE_HZ, null_mut()) }, Status::InvalidPointer);
     assert_eq!(unsafe { sixpulse_examine(null(), null(), null_mut()) }, Status::InvalidPointer);
     assert_eq!(add_f64(null_mut(), "post", &post, "charging_post"), Status::InvalidPointer);

@@ -2,37 +2,16 @@
 //! nothing.
 #![allow(clippy::expect_used, clippy::undocumented_unsafe_blocks, reason = "a test; its pointers are its own")]
 
+mod common;
+
+use common::{RATE_HZ, c, last, records};
 use sixpulse::monitor::{Channel, Chunk, Monitor, MonitorReading, MonitorSettings, SampleFormat};
 use sixpulse::{Coupling, Role};
 use sixpulse_ffi::*;
-use std::ffi::{CStr, CString};
+use std::ffi::CStr;
 use std::ptr::{null, null_mut};
 
-const RATE_HZ: f64 = 50_000.0;
 const WINDOW_S: f64 = 0.1;
-
-/// An ideal bridge's post, 200 Hz, and a sensor that carries a tenth of it.
-fn records(samples: u32) -> (Vec<f64>, Vec<f64>) {
-    let post: Vec<f64> = (0..samples)
-        .map(|i| {
-            let theta = std::f64::consts::TAU * 200.0 * f64::from(i) / RATE_HZ;
-            let phase = |k: f64| (theta - k * std::f64::consts::TAU / 3.0).cos();
-            let (a, b, c) = (phase(0.0), phase(1.0), phase(2.0));
-            14.0 + a.max(b).max(c) - a.min(b).min(c)
-        })
-        .collect();
-    let speed = post.iter().map(|v| 2.5 + 0.1 * (v - 14.0)).collect();
-    (post, speed)
-}
-
-fn c(text: &str) -> CString {
-    CString::new(text).expect("no zero inside")
-}
-
-fn last() -> (String, String) {
-    let owned = |p| unsafe { CStr::from_ptr(p) }.to_str().expect("UTF-8").to_owned();
-    (owned(sixpulse_last_error_code()), owned(sixpulse_last_error_message()))
-}
 
 fn refused(status: Status, code: &str) {
     assert_eq!((status, last().0.as_str()), (Status::Refused, code), "{}", last().1);
