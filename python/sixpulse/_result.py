@@ -43,6 +43,8 @@ class Result:
 
     #: Fields a short representation shows; all of them when empty.
     _shown: ClassVar[tuple[str, ...]] = ()
+    #: Version of the layout, for a class that states it in ``schema_version``.
+    _version: ClassVar[int | None] = None
 
     def __init__(self, *given: Any, **values: Any) -> None:
         names = [field.name for field in fields_of(type(self))]
@@ -90,8 +92,12 @@ class Result:
         Raises
         ------
         InvalidDocumentError
-            A key is missing or unknown, or a value has the wrong type; the message names its place.
+            Another version of the layout, a missing or unknown key, or a value of the wrong type; the message names its
+            place.
         """
+        version = document.get("schema_version") if isinstance(document, Mapping) else None
+        if cls._version is not None and isinstance(version, int) and version != cls._version:
+            raise invalid(f"{cls.__name__}.schema_version", f"expected {cls._version}, got {version}")
         return typing.cast("Self", _converter(typing.cast("Any", cls))(document, cls.__name__))
 
     @classmethod

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Self, TypeAlias
+from typing import Literal, TypeAlias
 
 from . import _core
 from ._core import Capture, Machine
-from ._result import Result, invalid
+from ._result import Result
 from .results import Points, Role
 
 __all__ = [
@@ -302,19 +302,7 @@ class Interventions(Result):
 
     _shown = ("verdict", "circuit", "code", "reason")
 
-    @classmethod
-    def from_dict(cls, document: Mapping[str, Any]) -> Self:
-        """Read the result that :meth:`to_dict` wrote, by this version of the layout.
-
-        Raises
-        ------
-        InvalidDocumentError
-            Another version of the layout, a missing or unknown key, or a value of the wrong type.
-        """
-        version = document.get("schema_version") if isinstance(document, Mapping) else None
-        if isinstance(version, int) and version != INTERVENTIONS_VERSION:
-            raise invalid(f"{cls.__name__}.schema_version", f"expected {INTERVENTIONS_VERSION}, got {version}")
-        return super().from_dict(document)
+    _version = INTERVENTIONS_VERSION
 
 
 def compare_points(

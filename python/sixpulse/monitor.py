@@ -38,13 +38,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, NoReturn, Self, TypeAlias
+from typing import Literal, NoReturn, TypeAlias
 
 from numpy.typing import ArrayLike
 
 from . import _core
 from ._core import Capture, Machine
-from ._result import FloatArray, Result, invalid
+from ._result import FloatArray, Result
 from .errors import InvalidCombinationError, OutOfRangeError, UnknownNameError, WrongTypeError
 from .results import ContaminationVerdict, Examination, Pattern, Role
 
@@ -368,19 +368,7 @@ class MonitorReading(Result):
     gap_count: int
     lost_samples: int
 
-    @classmethod
-    def from_dict(cls, document: Mapping[str, Any]) -> Self:
-        """Read the reading that :meth:`to_dict` wrote, by this version of the layout.
-
-        Raises
-        ------
-        InvalidDocumentError
-            Another version of the layout, a missing or unknown key, or a value of the wrong type.
-        """
-        version = document.get("schema_version") if isinstance(document, Mapping) else None
-        if isinstance(version, int) and version != MONITOR_READING_VERSION:
-            raise invalid(f"{cls.__name__}.schema_version", f"expected {MONITOR_READING_VERSION}, got {version}")
-        return super().from_dict(document)
+    _version = MONITOR_READING_VERSION
 
 
 class Monitor:

@@ -8,10 +8,9 @@ arrays. Every result can be compared, hashed, pickled and turned into plain data
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Literal, Self, TypeAlias
+from typing import Literal, TypeAlias
 
-from ._result import FloatArray, Result, frozen, invalid, short
+from ._result import FloatArray, Result, frozen, short
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -1104,19 +1103,7 @@ class Examination(Result):
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
 
-    @classmethod
-    def from_dict(cls, document: Mapping[str, Any]) -> Self:
-        """Read the examination that :meth:`to_dict` wrote, by this version of the layout.
-
-        Raises
-        ------
-        InvalidDocumentError
-            Another version of the layout, a missing or unknown key, or a value of the wrong type.
-        """
-        version = document.get("schema_version") if isinstance(document, Mapping) else None
-        if isinstance(version, int) and version != SCHEMA_VERSION:
-            raise invalid(f"{cls.__name__}.schema_version", f"expected {SCHEMA_VERSION}, got {version}")
-        return super().from_dict(document)
+    _version = SCHEMA_VERSION
 
     def _facts(self) -> list[tuple[str, str]]:
         probability = self.rectifier.probabilities.get(self.rectifier.pattern)
