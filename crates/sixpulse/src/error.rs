@@ -23,7 +23,7 @@ pub enum Error {
         index: usize,
     },
     /// A number outside its domain.
-    #[error("{parameter}: expected {expected}, got {actual}")]
+    #[error("{parameter}: expected {expected}, got {}", plain(*.actual))]
     OutOfRange {
         /// Name of the offending parameter.
         parameter: String,
@@ -53,7 +53,7 @@ pub enum Error {
         actual: usize,
     },
     /// Two traces of one capture have different sample rates.
-    #[error("{parameter}: expected a sample rate of {expected_hz} Hz, got {actual_hz} Hz")]
+    #[error("{parameter}: expected a sample rate of {} Hz, got {} Hz", plain(*.expected_hz), plain(*.actual_hz))]
     RateMismatch {
         /// Name of the offending parameter.
         parameter: String,
@@ -63,7 +63,11 @@ pub enum Error {
         actual_hz: f64,
     },
     /// A frequency at or above half the sample rate.
-    #[error("{parameter}: expected a frequency below the Nyquist frequency {nyquist_hz} Hz, got {frequency_hz} Hz")]
+    #[error(
+        "{parameter}: expected a frequency below the Nyquist frequency {} Hz, got {} Hz",
+        plain(*.nyquist_hz),
+        plain(*.frequency_hz)
+    )]
     AboveNyquist {
         /// Name of the offending parameter.
         parameter: String,
@@ -164,6 +168,12 @@ impl Error {
     pub(crate) fn out_of_range(parameter: &str, expected: &str, actual: f64) -> Self {
         Self::OutOfRange { parameter: parameter.into(), expected: expected.into(), actual }
     }
+}
+
+/// A number as one reads it: with an exponent where it would else fill the line with zeros.
+fn plain(value: f64) -> String {
+    let readable = value == 0.0 || !value.is_finite() || (1e-5..1e16).contains(&value.abs());
+    if readable { value.to_string() } else { format!("{value:e}") }
 }
 
 /// Refuses an empty record and the first sample that is not finite.

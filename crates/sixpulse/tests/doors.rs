@@ -41,6 +41,16 @@ fn samples_that_no_probe_gives_are_refused() {
 }
 
 #[test]
+fn refused_numbers_are_shown_as_one_reads_them() {
+    let rate = |hz: f64| Trace::from_f64(vec![0.0; 2], hz, Coupling::Dc, Role::Other).unwrap_err().to_string();
+    assert!(rate(-0.5).ends_with("got -0.5"), "{}", rate(-0.5));
+    assert!(rate(-0.0).ends_with("got -0"), "{}", rate(-0.0));
+    assert!(rate(-2e-310).ends_with("got -2e-310"), "{}", rate(-2e-310));
+    assert!(rate(-1e300).ends_with("got -1e300"), "{}", rate(-1e300));
+    assert!(rate(f64::NAN).ends_with("got NaN"), "{}", rate(f64::NAN));
+}
+
+#[test]
 fn samples_are_kept_as_they_came() {
     let trace = of(RawSamples::I16 { counts: vec![-3, 0, 7], scale: 0.5, offset: 2.0 }).unwrap();
     assert_eq!(trace.to_f64(), [0.5, 2.0, 5.5]);
