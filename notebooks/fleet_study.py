@@ -108,8 +108,8 @@ frame.iloc[15:20]
 # %% [markdown]
 # ## Which vehicle changed, and when
 #
-# The sum of the first five orders over the sixth is near zero for six equal pulses. A healthy tractor is steady; the
-# faulty one steps.
+# The first five orders (root of the sum of their squares) over the sixth: near zero for six equal pulses. A healthy
+# tractor is steady; the faulty one steps.
 
 # %%
 given = {"value": "rectifier_sub_six_ratio", "time": "taken_at", "vehicle": "vehicle"}
