@@ -10,7 +10,6 @@ use crate::findings::{self, Finding};
 use crate::level;
 use crate::quality::{self, CycleFacts, Quality};
 use crate::rectifier::classify::{self, Judgement};
-use crate::rectifier::signature::Reading;
 use crate::rectifier::{Pattern, Rectifier};
 use crate::ripple::{self, Ripple};
 use crate::severity::{self, RippleSeverity};
@@ -203,8 +202,8 @@ fn judge_supply(trace: &Trace, capture: &Capture, options: &ExamineOptions) -> R
         let rectifier = Rectifier::undetermined(&reason);
         return Ok(SupplyVerdict { rectifier, chosen: None, candidates: Vec::new(), no_cycle: reason });
     }
-    let mut reading = Reading::new(trace, options.machine.pulse_number(), expected_hz)?;
-    let Judgement { rectifier, chosen, mut candidates } = classify::judge(&reading);
+    let (mut reading, judgement) = classify::read_and_judge(trace, options.machine.pulse_number(), expected_hz)?;
+    let Judgement { rectifier, chosen, mut candidates } = judgement;
     let no_cycle = no_cycle_reason(rectifier.pattern).into();
     let chosen = chosen.map(|i| reading.hypotheses.swap_remove(i)).map(|mut hypothesis| {
         let judged_hz = hypothesis.electrical_hz();

@@ -4,6 +4,7 @@ mod averages;
 mod codes;
 mod ends;
 mod evened;
+mod expected;
 mod lag;
 mod lines;
 mod steady;
@@ -206,6 +207,8 @@ pub const HIGHEST_ELECTRICAL_HZ: f64 = 3_000.0;
 pub const FEWEST_CYCLES: usize = 4;
 /// Orders of the cycle that the strongest line may be.
 const LINE_ORDERS: [u32; 5] = [1, 2, 3, 6, 12];
+/// Standard uncertainties within which a frequency counts as the expected one.
+pub(crate) const EXPECTED_WITHIN: f64 = 3.0;
 /// Two frequencies closer than this, relatively, are the same.
 const SAME_HZ: f64 = 0.01;
 
@@ -267,7 +270,7 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
         let Ok(line) = track::follow(&pyramid, &path).and_then(|line| track::refine(&pyramid, line, 3)) else { break };
         let line = if coarse_step_v.is_some() { steady::instead(&search, search_rate_hz, line) } else { line };
         let facts = LineFacts { rank, relative_power: path.power / strongest, coarse_step_v };
-        for h in of_line(view, &line, facts) {
+        for h in of_line(view, &line, &LINE_ORDERS, facts) {
             if !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ) {
                 found.push(h);
             }
@@ -279,6 +282,45 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
     found
 }
 
+/// Hypotheses at lines of the pulses' order near the electrical frequency that was told (with its relative standard
+/// uncertainty), looked for along every steady course of the speed, beside those already `found`; none where such a line
+/// does not stand out.
+pub(crate) fn expected_in(
+    view: &AcView<'_>,
+    found: &[CycleHypothesis],
+    coarse_step_v: Option<f64>,
+    pulse_number: u32,
+    (hz, relative_std): (f64, f64),
+) -> Vec<CycleHypothesis> {
+    let Skimmed { search, search_rate_hz, .. } = Skimmed::new(view);
+    let expected = (f64::from(pulse_number) * hz, relative_std);
+    let duration_s = (search.len() as f64 - 1.0) / search_rate_hz;
+    let of_a_comb = |line: &PhaseTrack| {
+        found
+            .iter()
+            .any(|f| expected::is_harmonic(line.mean_hz(), f.track.mean_hz() * f64::from(f.line_order), duration_s))
+    };
+    let mut lines = expected::lines(&search, search_rate_hz, expected);
+    lines.retain(|(line, _)| !of_a_comb(line));
+    let strongest = found.first().map_or(0.0, line_power);
+    let mut list: Vec<CycleHypothesis> = Vec::new();
+    for (line, power) in lines {
+        let relative_power = if strongest > 0.0 { (power / strongest).min(1.0) } else { 1.0 };
+        let facts = LineFacts { rank: SEARCHES - 1, relative_power, coarse_step_v };
+        let known = |h: &CycleHypothesis| {
+            found.iter().chain(&list).any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ)
+        };
+        let new = of_line(view, &line, &[pulse_number], facts).into_iter().find(|h| !known(h));
+        list.extend(new);
+    }
+    list
+}
+
+/// Mean square of the line that a hypothesis rests on.
+fn line_power(h: &CycleHypothesis) -> f64 {
+    h.spectra.mean.get(h.line_order as usize - 1).map_or(0.0, |a| 0.5 * a.norm_sqr())
+}
+
 /// What is known of a line besides its track.
 #[derive(Clone, Copy)]
 struct LineFacts {
@@ -287,14 +329,15 @@ struct LineFacts {
     coarse_step_v: Option<f64>,
 }
 
-/// The line taken as each of [`LINE_ORDERS`] of the cycle, where that can be an electrical cycle of this record.
-fn of_line(view: &AcView<'_>, line: &PhaseTrack, facts: LineFacts) -> Vec<CycleHypothesis> {
+/// The line taken as each of some orders of the cycle, where that can be an electrical cycle of this record.
+fn of_line(view: &AcView<'_>, line: &PhaseTrack, line_orders: &[u32], facts: LineFacts) -> Vec<CycleHypothesis> {
     let can_be = |track: &PhaseTrack| {
         (LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
             && track.whole_cycles().1 >= FEWEST_CYCLES
     };
-    let tracks: Vec<(u32, PhaseTrack)> = LINE_ORDERS
-        .into_iter()
+    let tracks: Vec<(u32, PhaseTrack)> = line_orders
+        .iter()
+        .copied()
         .filter_map(|order| Some((order, line.scaled(1.0 / f64::from(order)).ok()?)))
         .filter(|(_, track)| can_be(track))
         .collect();
@@ -406,10 +449,15 @@ impl Skimmed {
         }
     }
 
-    /// Step of the converter where it is coarse against the ripple and no noise spreads the codes.
+    /// See [`coarse`].
     pub(crate) fn coarse(&self, step_v: Option<f64>) -> Option<f64> {
-        step_v.filter(|step| self.ac_rms_v < COARSE_STEPS * step && self.noise_rms_v < DITHERED_STEPS * step)
+        coarse(step_v, self.ac_rms_v, self.noise_rms_v)
     }
+}
+
+/// Step of the converter where it is coarse against the ripple and no noise spreads the codes.
+pub(crate) fn coarse(step_v: Option<f64>, ac_rms_v: f64, noise_rms_v: f64) -> Option<f64> {
+    step_v.filter(|step| ac_rms_v < COARSE_STEPS * step && noise_rms_v < DITHERED_STEPS * step)
 }
 
 /// Sum of squares, and of squared differences from one sample to the next; in eight running sums each.

@@ -126,7 +126,7 @@ fn searched(parts: &[(f64, Complex64)]) -> [f64; 2] {
 }
 
 /// Slope and curvature by Gauss-Newton steps on the phases that the parts have left.
-fn refined(parts: &[(f64, Complex64)], mut c: [f64; 2]) -> Option<[f64; 2]> {
+pub(super) fn refined(parts: &[(f64, Complex64)], mut c: [f64; 2]) -> Option<[f64; 2]> {
     for _ in 0..PASSES {
         let turned: Vec<Complex64> =
             parts.iter().map(|(u, z)| z * Complex64::cis(-TAU * u * (c[0] + u * c[1]))).collect();

@@ -118,6 +118,11 @@ pub struct Rectifier {
 }
 
 impl Rectifier {
+    /// Probability of the pattern that is named.
+    pub(crate) fn probability(&self) -> f64 {
+        self.probabilities.iter().find(|(p, _)| *p == self.pattern).map_or(0.0, |(_, p)| *p)
+    }
+
     /// Nothing could be said, for the reason given.
     #[must_use]
     pub fn undetermined(reason: &str) -> Self {

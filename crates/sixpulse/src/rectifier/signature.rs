@@ -45,6 +45,21 @@ impl Reading {
         Ok(Self { hypotheses: cycle::hypotheses_in(&view, skimmed, coarse_step_v), facts })
     }
 
+    /// Adds hypotheses at the pulses' lines near the expected frequency; tells whether there were any.
+    ///
+    /// # Errors
+    /// As [`Reading::new`].
+    pub(super) fn look_at_expected(&mut self, trace: &Trace) -> Result<bool> {
+        let Some(expected) = self.facts.expected_hz else { return Ok(false) };
+        let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
+        let coarse_step_v = cycle::coarse(self.facts.step_v, self.facts.ac_rms_v, self.facts.noise_rms_v);
+        let pulses = self.facts.pulse_number;
+        let more = cycle::expected_in(&view, &self.hypotheses, coarse_step_v, pulses, expected);
+        let any = !more.is_empty();
+        self.hypotheses.extend(more);
+        Ok(any)
+    }
+
     /// The figures of every hypothesis, in the order of the hypotheses.
     #[must_use]
     pub fn signatures(&self) -> Vec<Signature> {
