@@ -263,3 +263,6 @@ fn reason(best: Pattern, probability: f64) -> String {
         format!("the most probable pattern, {best}, reaches only {:.0} %", 100.0 * probability)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -169,3 +169,6 @@ pub(super) fn sub_kind(pattern: Pattern, h: &CycleHypothesis) -> Option<String> 
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests;

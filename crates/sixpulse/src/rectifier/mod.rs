@@ -6,6 +6,8 @@ mod coefficients_12;
 mod deciding;
 mod evidence;
 pub mod ideal;
+#[cfg(test)]
+mod made_up;
 pub mod model;
 pub mod signature;
 

@@ -383,3 +383,6 @@ fn speed_figures(track: &PhaseTrack) -> (f64, f64) {
     let rest = hz.iter().enumerate().map(|(i, f)| (f - mean - slope * (i as f64 - middle)).powi(2)).sum::<f64>() / n;
     (rest.sqrt() / mean, slope * n / mean)
 }
+
+#[cfg(test)]
+mod tests;
