@@ -151,7 +151,15 @@ def test_unit_follows_the_role() -> None:
     assert trace().unit == "V"
     assert trace(role="charging_current").unit == "A"
     assert trace(role="battery_current").unit == "A"
-    assert trace(role="other", unit="V").unit == "V"
+    assert trace(role="other", unit="bar").unit == "bar"
+    assert trace(role="charging_current", unit="A").unit == "A"
+
+
+@pytest.mark.parametrize(("role", "unit"), [("charging_post", "mV"), ("speed_sensor", ""), ("battery_current", "V")])
+def test_a_verdict_is_read_in_volts_and_amperes_alone(role: str, unit: str) -> None:
+    with pytest.raises(errors.InvalidCombinationError, match="convert the samples") as caught:
+        trace(role=role, unit=unit)
+    assert caught.value.parameter == "unit"
 
 
 def test_properties() -> None:
@@ -189,12 +197,12 @@ def test_negative_zero_hashes_as_zero() -> None:
 
 
 def test_representations_show_the_same_facts_escaped() -> None:
-    made = trace(unit="<b>V</b>")
+    made = trace(role="other", unit="<b>V</b>")
     text, html = repr(made), made._repr_html_()
     assert "<b>" in text
     assert "<b>" not in html
     assert "&lt;b&gt;V&lt;/b&gt;" in html
-    for fact in ("charging_post", "dc", "10000", "float64"):
+    for fact in ("other", "dc", "10000", "float64"):
         assert fact in text
         assert fact in html
 

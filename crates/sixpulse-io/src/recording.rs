@@ -257,7 +257,7 @@ fn trace(path: &Path, column: Column, channel: &Channel, request: &Request, samp
     let corner_hz = column.coupling_corner_hz;
     let samples = scaled(column.samples, scale.unwrap_or(1.0)).map_err(|e| core(path, &name, e))?;
     let build = || {
-        let trace = Trace::new(samples, sample_rate_hz, coupling, channel.role)?.with_unit(&unit);
+        let trace = Trace::new(samples, sample_rate_hz, coupling, channel.role)?.with_unit(&unit)?;
         match corner_hz {
             Some(corner_hz) => trace.with_coupling_corner_hz(corner_hz),
             None => Ok(trace),
@@ -294,11 +294,10 @@ fn settle_unit(
             _ => Ok(unit.clone()),
         };
     }
-    let expected = match channel.role {
-        Role::ChargingCurrent | Role::BatteryCurrent => "A",
-        Role::Other => return Ok(column.unit.clone().unwrap_or_else(|| "V".into())),
-        _ => "V",
-    };
+    let expected = channel.role.unit();
+    if channel.role == Role::Other {
+        return Ok(column.unit.clone().unwrap_or_else(|| expected.into()));
+    }
     match &column.unit {
         // A probe's or a clamp's factor carries the file's unit over to the role's.
         Some(stated) if stated != expected && scale.is_none() => Err(Reason::UnitConflict {

@@ -18,7 +18,7 @@ fn a_capture_survives_csv() {
     let post = Trace::new(counts, 44_100.0, Coupling::Ac, Role::ChargingPost).unwrap();
     let post = post.with_coupling_corner_hz(1.5).unwrap();
     let values = vec![1.0 / 3.0, 1e-300, -7.25e8];
-    let sensor = Trace::from_f64(values, 44_100.0, Coupling::Dc, Role::Other).unwrap().with_unit("psi");
+    let sensor = Trace::from_f64(values, 44_100.0, Coupling::Dc, Role::Other).unwrap().with_unit("psi").unwrap();
     let capture = Capture::new(vec![("post (mV), \"a\"".into(), post), ("sensor".into(), sensor)]).unwrap();
     let capture = capture.with_engine_rpm(820.0).unwrap().with_battery_temperature_c(-5.5).unwrap();
     csv::write(&file, &capture).unwrap();

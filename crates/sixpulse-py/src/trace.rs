@@ -25,7 +25,8 @@ use crate::error::{float_argument, optional_float, raise, text_argument, to_py, 
 /// role : {"charging_post", "battery_post", "speed_sensor", "edge_sensor", "charging_current", "battery_current", "other"}
 ///     Where the probe was.
 /// unit : str, optional
-///     Label of the values; "V", or "A" for the two current roles, when not given. Nothing is converted by it.
+///     "V", or "A" for the two current roles, when not given. Another unit is for the role "other" alone, as a label:
+///     nothing is converted by it.
 /// scale : float, optional
 ///     Units per count: value = sample * scale + offset. Not 0.
 /// offset : float, optional
@@ -78,7 +79,7 @@ impl PyTrace {
         let raw = raw_samples(samples, optional_float("scale", scale)?, optional_float("offset", offset)?)?;
         let mut trace = Trace::new(raw, sample_rate_hz, coupling, role).map_err(to_py)?;
         if let Some(unit) = unit {
-            trace = trace.with_unit(&text_argument("unit", unit)?);
+            trace = trace.with_unit(&text_argument("unit", unit)?).map_err(to_py)?;
         }
         if let Some(corner_hz) = optional_float("coupling_corner_hz", coupling_corner_hz)? {
             trace = trace.with_coupling_corner_hz(corner_hz).map_err(to_py)?;

@@ -154,6 +154,14 @@ impl Role {
     pub fn is_supply_voltage(self) -> bool {
         matches!(self, Self::ChargingPost | Self::BatteryPost)
     }
+    /// Unit of a trace in this role, `"V"` or `"A"`; for [`Role::Other`] the one that holds where no other is named.
+    #[must_use]
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::ChargingCurrent | Self::BatteryCurrent => "A",
+            Self::ChargingPost | Self::BatteryPost | Self::SpeedSensor | Self::EdgeSensor | Self::Other => "V",
+        }
+    }
     /// True for the circuits that are tested for contamination by the ripple.
     #[must_use]
     pub fn is_sensor(self) -> bool {
@@ -281,12 +289,8 @@ impl Trace {
         if !(samples.len() as f64 / sample_rate_hz).is_finite() {
             return Err(Error::out_of_range("sample_rate_hz", "a rate at which the record ends", sample_rate_hz));
         }
-        let unit = match role {
-            Role::ChargingCurrent | Role::BatteryCurrent => "A",
-            _ => "V",
-        };
         let record = Arc::new(Record { samples, quantiser: OnceLock::new() });
-        Ok(Self { record, sample_rate_hz, coupling, role, unit: unit.into(), coupling_corner_hz: None })
+        Ok(Self { record, sample_rate_hz, coupling, role, unit: role.unit().into(), coupling_corner_hz: None })
     }
 
     /// A trace of `f64` values in volts (amperes for the two current roles).
@@ -312,11 +316,24 @@ impl Trace {
         Self::new(RawSamples::I16 { counts, scale, offset }, sample_rate_hz, coupling, role)
     }
 
-    /// The same trace with another unit name (a label; the numbers are not converted).
-    #[must_use]
-    pub fn with_unit(mut self, unit: &str) -> Self {
+    /// The same trace with its unit named. Only the role `Other` may be in a unit of its own (a label: nothing is
+    /// converted); everywhere else the values are volts or amperes ([`Role::unit`]), and a verdict rests on it.
+    ///
+    /// # Errors
+    /// [`Error::InvalidCombination`] for a unit that is not the role's.
+    pub fn with_unit(mut self, unit: &str) -> Result<Self> {
+        if self.role != Role::Other && unit != self.role.unit() {
+            return Err(Error::InvalidCombination {
+                parameter: "unit".into(),
+                reason: format!(
+                    "a trace of the role {} is in {}, not in \"{unit}\": convert the samples, or their scale",
+                    self.role,
+                    self.role.unit()
+                ),
+            });
+        }
         self.unit = unit.into();
-        self
+        Ok(self)
     }
 
     /// The same trace with the corner frequency of the instrument's AC coupling, where it is known.

@@ -60,7 +60,11 @@ fn samples_are_kept_as_they_came() {
     assert_eq!(part, [2.0, 5.5]);
     let current = Trace::from_f64(vec![1.0], 1e4, Coupling::Ac, Role::BatteryCurrent).unwrap();
     assert_eq!((current.unit(), trace.unit()), ("A", "V"));
-    assert_eq!(current.clone().with_unit("kA").unit(), "kA");
+    assert_eq!(current.clone().with_unit("A").unwrap().unit(), "A");
+    assert_eq!(refused(current.clone().with_unit("kA")), ("invalid_combination", "unit".into()));
+    assert_eq!(refused(trace.clone().with_unit("mV")), ("invalid_combination", "unit".into()));
+    let pressure = Trace::from_f64(vec![1.0], 1e4, Coupling::Dc, Role::Other).unwrap();
+    assert_eq!(pressure.with_unit("bar").unwrap().unit(), "bar");
     assert_eq!(current.with_coupling_corner_hz(10.0).unwrap().coupling_corner_hz(), Some(10.0));
     assert_eq!(refused(trace.with_coupling_corner_hz(10.0)), ("invalid_combination", "coupling_corner_hz".into()));
 }
