@@ -8,6 +8,7 @@
 
 use crate::error::{Error, Result};
 use crate::trace::{BLOCK, Samples};
+use crate::vectors::{Work, widest};
 use ndarray::{Array2, Axis};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -145,11 +146,22 @@ impl<'a> Positions<'a> {
         (self.segment, self.from, self.slope) = (segment, from, self.samples_per_knot / (to - from));
     }
 
-    fn at(&mut self, cycles: f64) -> f64 {
+    /// Goes on to the segment that holds the angle: the last one holds all beyond it.
+    fn go_to(&mut self, cycles: f64) {
         while self.segment + 2 < self.knots.len() && self.knots[self.segment + 1] < cycles {
             self.enter(self.segment + 1);
         }
+    }
+
+    fn at(&mut self, cycles: f64) -> f64 {
+        self.go_to(cycles);
         self.segment as f64 * self.samples_per_knot + (cycles - self.from) * self.slope
+    }
+
+    /// The greatest angle of the present segment that lies before a position.
+    fn angle_before(&self, position: f64) -> f64 {
+        let within = self.from + (position - self.segment as f64 * self.samples_per_knot) / self.slope;
+        if self.segment + 2 < self.knots.len() { within.min(self.knots[self.segment + 1]) } else { within }
     }
 }
 
@@ -164,44 +176,152 @@ pub(crate) struct Angles {
     pub(crate) count: usize,
 }
 
-/// Visits the angles in order: their positions in samples, and the integral there, from the first sample on, of the
-/// piecewise-linear interpolant in units of sample intervals. One pass, whatever the number of angles.
+/// Borders that are visited together, at most.
+pub(crate) const TOGETHER: usize = 512;
+
+/// Visits the angles in order, some at a time: their positions in samples, and the integral there, from the first sample
+/// on, of the piecewise-linear interpolant in units of sample intervals. One pass, whatever the number of angles.
 pub(crate) fn for_each_cut<S: Samples + ?Sized>(
     samples: &S,
     sample_rate_hz: f64,
     track: &PhaseTrack,
     angles: Angles,
-    mut visit: impl FnMut(f64, f64),
+    mut visit: impl FnMut(&[f64], &[f64]),
 ) {
-    let mut positions = Positions::new(track, sample_rate_hz);
-    let spacing = 1.0 / angles.points_per_cycle as f64;
+    let mut borders = Borders { positions: Positions::new(track, sample_rate_hz), angles, next: 0 };
     // Element 0 is the last sample of the block before.
     let (mut x, mut integral) = ([0.0; BLOCK + 1], [0.0; BLOCK + 1]);
-    let (mut start, mut carried, mut next) = (0, 0, 0);
-    let (mut at, mut last_at) = (positions.at(angles.first), 0.0);
-    while start < samples.len() && next <= angles.count {
+    let (mut at, mut integrals) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+    let (mut start, mut carried, mut last_at) = (0, 0, 0.0);
+    while start < samples.len() && borders.next <= angles.count {
         let n = BLOCK.min(samples.len() - start);
         samples.read(start, &mut x[carried..carried + n]);
         let (base, last) = ((start - carried) as f64, carried + n - 1);
         integrate(&x[..=last], &mut integral);
-        while next <= angles.count && at < base + last as f64 {
-            let offset = at - base;
-            // Below the block's length: the narrow conversion is the shorter one.
-            let whole = offset as u32;
-            let (i, u) = (whole as usize, offset - f64::from(whole));
-            visit(at, integral[i] + u * (x[i] + 0.5 * u * (x[i + 1] - x[i])));
-            last_at = at;
-            next += 1;
-            at = positions.at(angles.first + next as f64 * spacing);
+        loop {
+            let found = borders.before(base + last as f64, &mut at);
+            let Some(&end) = at[..found].last() else { break };
+            widest(Interpolation { x: &x, integral: &integral, base, at: &at[..found], out: &mut integrals });
+            visit(&at[..found], &integrals[..found]);
+            last_at = end;
         }
         (x[0], integral[0]) = (x[last], integral[last]);
         carried = 1;
         start += n;
     }
     // An angle on the very last sample can round past it; its stretch then ends at the last sample.
-    for _ in next..=angles.count {
-        last_at = at.min((samples.len() - 1) as f64).max(last_at + 1e-9);
-        visit(last_at, integral[0]);
+    for k in borders.next..=angles.count {
+        let at = borders.positions.at(angles.at(k)).min((samples.len() - 1) as f64);
+        last_at = at.max(last_at + 1e-9);
+        visit(&[last_at], &[integral[0]]);
+    }
+}
+
+impl Angles {
+    fn at(&self, k: usize) -> f64 {
+        self.first + k as f64 / self.points_per_cycle as f64
+    }
+}
+
+/// Borders at equally spaced angles, from one segment of the track to the next.
+struct Borders<'a> {
+    positions: Positions<'a>,
+    angles: Angles,
+    /// The next border's number.
+    next: usize,
+}
+
+impl Borders<'_> {
+    /// Fills in the positions of the next borders, as far as they lie before `limit`, and tells how many there are.
+    fn before(&mut self, limit: f64, out: &mut [f64; TOGETHER]) -> usize {
+        let mut found = 0;
+        while found < TOGETHER && self.next <= self.angles.count {
+            self.positions.go_to(self.angles.at(self.next));
+            // Those up to the segment's end, and one at least: the conversions round by less than that.
+            let here = (self.positions.angle_before(limit) - self.angles.first) * self.angles.points_per_cycle as f64;
+            let upto = (here.max(0.0) as usize).clamp(self.next, self.angles.count);
+            let out = &mut out[found..];
+            let count = (upto + 1 - self.next).min(out.len());
+            widest(Along { borders: self, out: &mut out[..count] });
+            let before = out[..count].iter().rposition(|at| *at < limit).map_or(0, |i| i + 1);
+            (self.next, found) = (self.next + before, found + before);
+            if before < count {
+                break;
+            }
+        }
+        found
+    }
+}
+
+/// Positions of the next borders, all on the present segment.
+struct Along<'a, 'b> {
+    borders: &'a Borders<'b>,
+    out: &'a mut [f64],
+}
+
+impl Work for Along<'_, '_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Borders { positions, angles, next } = self.borders;
+        let (from, slope) = (angles.first - positions.from, positions.slope);
+        let (begin, spacing) =
+            (positions.segment as f64 * positions.samples_per_knot, 1.0 / angles.points_per_cycle as f64);
+        let next = *next as f64;
+        for (i, at) in (0u32..).zip(self.out) {
+            *at = begin + (from + (next + f64::from(i)) * spacing) * slope;
+        }
+    }
+}
+
+/// The integral at positions between the samples of a block.
+struct Interpolation<'a> {
+    x: &'a [f64; BLOCK + 1],
+    integral: &'a [f64; BLOCK + 1],
+    base: f64,
+    at: &'a [f64],
+    out: &'a mut [f64; TOGETHER],
+}
+
+impl Work for Interpolation<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { x, integral, base, at, out } = self;
+        for (y, at) in out.iter_mut().zip(at) {
+            let offset = at - base;
+            // Below the block's length, which the remainder tells the compiler; the narrow conversion is the shorter one.
+            let whole = offset as u32;
+            let (i, u) = (whole as usize % BLOCK, offset - f64::from(whole));
+            *y = integral[i] + u * (x[i] + 0.5 * u * (x[i + 1] - x[i]));
+        }
+    }
+}
+
+/// Mean between each border and the one before, which for the first of them is `before`.
+pub(crate) fn means_between(before: (f64, f64), positions: &[f64], integrals: &[f64], out: &mut [f64]) {
+    let (Some(first), Some(at), Some(integral)) = (out.first_mut(), positions.first(), integrals.first()) else {
+        return;
+    };
+    *first = (integral - before.1) / (at - before.0);
+    widest(MeansBetween { positions, integrals, out: &mut out[1..] });
+}
+
+struct MeansBetween<'a> {
+    positions: &'a [f64],
+    integrals: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl Work for MeansBetween<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { positions, integrals, out } = self;
+        let widths = positions.iter().zip(&positions[1..]);
+        for ((mean, (p, q)), (a, b)) in out.iter_mut().zip(widths).zip(integrals.iter().zip(&integrals[1..])) {
+            *mean = (b - a) / (q - p);
+        }
     }
 }
 
@@ -262,14 +382,15 @@ pub fn cycles<S: Samples + ?Sized>(
     samples.check("samples")?;
     let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
     let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
-    let mut means = Vec::with_capacity(angles.count);
-    let mut last = None;
-    for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
-        if let Some((last_at, last_integral)) = last {
-            means.push((integral - last_integral) / (at - last_at));
-        }
-        last = Some((at, integral));
+    // The first border ends nothing.
+    let mut means = vec![0.0; angles.count + 1];
+    let (mut known, mut last) = (0, (0.0, 0.0));
+    for_each_cut(samples, sample_rate_hz, track, angles, |at, integrals| {
+        means_between(last, at, integrals, &mut means[known..known + at.len()]);
+        known += at.len();
+        last = (at[at.len() - 1], integrals[at.len() - 1]);
     });
+    means.remove(0);
     Array2::from_shape_vec((count, points_per_cycle), means)
         .map_err(|e| Error::Undetermined { parameter: "samples".into(), reason: e.to_string() })
 }
@@ -375,23 +496,16 @@ pub fn order_spectra<S: Samples + ?Sized>(
     let mut amplitudes = Array2::zeros((count, orders));
     let mut transform = CycleTransform::new(points_per_cycle, orders);
     let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
-    let (mut filled, mut cycle, mut began, mut last) = (0, 0, 0.0, (0.0, 0.0));
-    let mut failure = None;
-    for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
-        if filled == 0 && cycle == 0 {
-            began = at;
-        } else {
-            transform.input[filled - 1] = (integral - last.1) / (at - last.0);
-        }
-        if filled == points_per_cycle {
-            match transform.orders(at - began) {
+    let mut fill = CycleFill::default();
+    let (mut cycle, mut failure) = (0, None);
+    for_each_cut(samples, sample_rate_hz, track, angles, |at, integrals| {
+        fill.take(at, integrals, &mut transform, |read| {
+            match read {
                 Ok(read) => amplitudes.row_mut(cycle).iter_mut().zip(read).for_each(|(y, x)| *y = *x),
                 Err(e) => failure = Some(e),
             }
-            (filled, cycle, began) = (0, cycle + 1, at);
-        }
-        filled += 1;
-        last = (at, integral);
+            cycle += 1;
+        });
     });
     match failure {
         None => Ok(summarise(amplitudes, mean_hz)),
@@ -424,6 +538,44 @@ pub(crate) fn readable_orders(
             frequency_hz: 1.0 / shortest,
         }),
         orders => Ok((orders, count as f64 / (last - begin))),
+    }
+}
+
+/// Fills the points of one cycle after the other from borders in pieces of any length.
+#[derive(Default)]
+struct CycleFill {
+    begun: bool,
+    /// Points of the present cycle that are known, the last border, and where the cycle began.
+    known: usize,
+    last: (f64, f64),
+    began: f64,
+}
+
+impl CycleFill {
+    /// Takes the next borders; `visit` is handed the orders of every cycle that ends among them.
+    fn take(
+        &mut self,
+        mut at: &[f64],
+        mut integrals: &[f64],
+        transform: &mut CycleTransform,
+        mut visit: impl FnMut(Result<&[Complex64]>),
+    ) {
+        if let (false, Some(first), Some(integral)) = (self.begun, at.first(), integrals.first()) {
+            (self.begun, self.last, self.began) = (true, (*first, *integral), *first);
+            (at, integrals) = (&at[1..], &integrals[1..]);
+        }
+        while !at.is_empty() {
+            let points = &mut transform.input[self.known..];
+            let count = points.len().min(at.len());
+            means_between(self.last, &at[..count], &integrals[..count], &mut points[..count]);
+            self.last = (at[count - 1], integrals[count - 1]);
+            self.known += count;
+            if self.known == transform.input.len() {
+                visit(transform.orders(self.last.0 - self.began));
+                (self.known, self.began) = (0, self.last.0);
+            }
+            (at, integrals) = (&at[count..], &integrals[count..]);
+        }
     }
 }
 

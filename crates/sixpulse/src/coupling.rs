@@ -122,6 +122,11 @@ impl Section {
     }
 }
 
+/// The pole of the zero-phase low-pass that the high-pass leaves: its weights fall as the pole to the power of the distance.
+pub(crate) fn zero_phase_pole(sample_rate_hz: f64, corner_hz: f64) -> Result<f64> {
+    Ok(Section::new(sample_rate_hz, corner_hz)?.pole)
+}
+
 /// The causal high-pass for samples that arrive in blocks. It allocates nothing.
 ///
 /// ```

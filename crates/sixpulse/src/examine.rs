@@ -3,11 +3,11 @@
 use crate::angle::PhaseTrack;
 use crate::compare::points::{self, Points};
 use crate::contamination::{self, Contamination};
-use crate::coupling::AcView;
 use crate::cycle::{self, Cycle, CycleHypothesis, FrequencyCandidate};
 use crate::error::{Result, check_frequency};
 use crate::findings::{self, Finding};
 use crate::level;
+use crate::levelled::Levelled;
 use crate::quality::{self, CycleFacts, Quality};
 use crate::rectifier::classify::{self, Judgement};
 use crate::rectifier::{Pattern, Rectifier};
@@ -170,7 +170,7 @@ fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOp
         Some(hypothesis) => Cycle::of(name, hypothesis, candidates),
         None => Cycle::none(name, &no_cycle, candidates),
     };
-    let view = AcView::new(trace, RIPPLE_CORNER_HZ)?;
+    let view = Levelled::new(trace, RIPPLE_CORNER_HZ)?;
     let ripple = ripple::measure(name, trace, &view, RIPPLE_CORNER_HZ, &cycle)?;
     Ok(SupplyReading { cycle, rectifier, ripple, track: chosen.map(|h| h.track) })
 }

@@ -63,6 +63,7 @@ pub mod error;
 pub mod examine;
 pub mod findings;
 pub mod level;
+mod levelled;
 pub mod many;
 pub mod meter;
 pub mod monitor;

@@ -2,9 +2,9 @@
 
 use super::student_95;
 use crate::angle::{self, PhaseTrack};
-use crate::coupling::AcView;
 use crate::cycle::{ORDERS, SEARCH_CORNER_HZ, passed};
 use crate::error::{Error, Result};
+use crate::levelled::Levelled;
 use crate::trace::Trace;
 use ndarray::{Array2, Axis, Slice};
 use rustfft::num_complex::Complex64;
@@ -94,7 +94,7 @@ impl Batches {
     /// # Errors
     /// [`Error::TooShort`] for fewer than four whole cycles; as [`angle::order_spectra`].
     pub(super) fn read(trace: &Trace, track: &PhaseTrack) -> Result<Self> {
-        let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
+        let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
         let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
         let cycles = spectra.divided_by(|hz| passed(&view, hz)).cycles;
         if cycles.nrows() < FEWEST_CYCLES {
@@ -115,7 +115,7 @@ impl Batches {
     /// As [`Batches::read`].
     pub(super) fn tapered(trace: &Trace, track: &PhaseTrack) -> Result<Self> {
         let mut read = Self::read(trace, track)?;
-        let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
+        let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
         let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
         let cycles = spectra.divided_by(|hz| passed(&view, hz)).cycles;
         let length = cycles.nrows() / 4;

@@ -21,9 +21,6 @@ pub(super) struct Averages {
     pub(super) orders: OrderMeans,
 }
 
-/// Borders collected before the cycles take what they need.
-const STRETCH: usize = 2048;
-
 /// Reads `turns[i]` turns of the line as one cycle, for every `i`; `None` where the record holds no such cycle, or not
 /// even its order 1 can be read.
 pub(super) fn read<S: Samples + ?Sized>(
@@ -57,18 +54,11 @@ fn fold<S: Samples + ?Sized>(samples: &S, sample_rate_hz: f64, track: &PhaseTrac
         points_per_cycle: POINTS_PER_CYCLE,
         count: (end - begin) as usize,
     };
-    let (mut positions, mut integrals) = (vec![0.0; STRETCH], vec![0.0; STRETCH]);
-    let (mut from, mut filled) = (begin, 0);
-    angle::for_each_cut(samples, sample_rate_hz, track, angles, |at, integral| {
-        (positions[filled], integrals[filled]) = (at, integral);
-        filled += 1;
-        if filled == STRETCH {
-            foldings.iter_mut().for_each(|f| f.take(from, &positions, &integrals));
-            from += STRETCH as i64;
-            filled = 0;
-        }
+    let mut from = begin;
+    angle::for_each_cut(samples, sample_rate_hz, track, angles, |positions, integrals| {
+        foldings.iter_mut().for_each(|f| f.take(from, positions, integrals));
+        from += positions.len() as i64;
     });
-    foldings.iter_mut().for_each(|f| f.take(from, &positions[..filled], &integrals[..filled]));
 }
 
 /// Means over the points between borders, of which every `every`-th counts.

@@ -16,6 +16,9 @@ const BINS_PER_OCTAVE: f64 = 16.0;
 const WINDOW_CYCLES: f64 = 8.0;
 /// Time between frames; an engine firing at 60 Hz is followed with four frames a period.
 const HOP_S: f64 = 0.004;
+/// Windows that overlap at any time, at least, where not every frame has one of its own: a Hann window lets the power beat
+/// at most four times in its length, and with the difference of two lines that it tells apart twice.
+const WINDOWS_OVER_EACH: f64 = 6.0;
 /// Frames wanted at least, so that short records are followed too.
 const FEWEST_FRAMES: f64 = 16.0;
 
@@ -157,20 +160,20 @@ fn add_products(sums: &mut [f32; LANES], x: &[f32; LANES], weights: &[f32; LANES
 /// A windowed complex sinusoid; filled up with zeros to whole lanes.
 pub(super) struct Kernel {
     length: usize,
-    cos: Vec<f32>,
-    sin: Vec<f32>,
+    cos: Vec<[f32; LANES]>,
+    sin: Vec<[f32; LANES]>,
 }
 
 impl Kernel {
     /// [`WINDOW_CYCLES`] cycles of a frequency given in cycles per sample, at most `longest` samples.
     fn new(frequency: f64, longest: usize) -> Self {
         let length = ((WINDOW_CYCLES / frequency).round() as usize).clamp(4, longest);
-        let filled = length.next_multiple_of(LANES);
-        let (mut cos, mut sin) = (vec![0.0; filled], vec![0.0; filled]);
+        let filled = length.div_ceil(LANES);
+        let (mut cos, mut sin) = (vec![[0.0; LANES]; filled], vec![[0.0; LANES]; filled]);
         // Both turn by recurrence.
         let (mut line, line_step) = (Complex64::ONE, Complex64::cis(2.0 * PI * frequency));
         let (mut window, window_step) = (Complex64::cis(PI / length as f64), Complex64::cis(2.0 * PI / length as f64));
-        for (c, s) in cos.iter_mut().zip(&mut sin).take(length) {
+        for (c, s) in cos.as_flattened_mut().iter_mut().zip(sin.as_flattened_mut()).take(length) {
             let w = (1.0 - window.re) / length as f64;
             (*c, *s) = ((w * line.re) as f32, (w * line.im) as f32);
             line *= line_step;
@@ -179,48 +182,107 @@ impl Kernel {
         Self { length, cos, sin }
     }
 
-    /// Mean square of the line in the window about `centre`, moved into the record where it would reach beyond.
+    /// Samples that a window reads: its own, and those that zeros are multiplied with.
+    fn reach(&self) -> usize {
+        self.cos.len() * LANES
+    }
+
+    /// Sums, lane by lane, of as many samples times both parts.
     #[inline(always)]
-    fn power_at(&self, x: &[f32], centre: f64) -> f32 {
-        let start = (centre - 0.5 * self.length as f64).round().clamp(0.0, (x.len() - self.length) as f64) as usize;
-        let within = &x[start..x.len().min(start + self.cos.len())];
-        let (chunks, rest) = within.as_chunks::<LANES>();
-        let mut kernel = self.cos.as_chunks::<LANES>().0.iter().zip(self.sin.as_chunks::<LANES>().0);
+    fn sums(&self, x: &[f32], sums: &mut [[f32; LANES]; 2]) {
         let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
-        for (x, (c, s)) in chunks.iter().zip(&mut kernel) {
+        for (x, (c, s)) in x.as_chunks::<LANES>().0.iter().zip(self.cos.iter().zip(&self.sin)) {
             add_products(&mut re, x, c);
             add_products(&mut im, x, s);
         }
-        // Where the record ends within the last lanes, zeros follow.
-        if let (false, Some((c, s))) = (rest.is_empty(), kernel.next()) {
-            let mut x = [0.0; LANES];
-            x[..rest.len()].copy_from_slice(rest);
-            add_products(&mut re, &x, c);
-            add_products(&mut im, &x, s);
-        }
-        let (re, im) = (re.iter().sum::<f32>(), im.iter().sum::<f32>());
-        // Peak amplitude is twice the windowed mean, mean square half its square.
-        2.0 * (re * re + im * im)
+        *sums = [re, im];
     }
 }
 
-/// The powers of one bin: a window about `first + frame * hop` (in samples) for every frame.
+/// Windows whose lanes are summed up together: what is kept between them in memory, the compiler cannot tear into pairs.
+const GROUP: usize = 8;
+
+/// Mean squares of the line in the windows of a group, from the lanes of both parts.
+#[inline(always)]
+fn powers(sums: &[[[f32; LANES]; 2]; GROUP]) -> [f32; GROUP] {
+    let mut halves = [[[0.0; LANES / 2]; 2]; GROUP];
+    for (half, all) in halves.as_flattened_mut().iter_mut().zip(sums.as_flattened()) {
+        for lane in 0..LANES / 2 {
+            half[lane] = all[lane] + all[lane + LANES / 2];
+        }
+    }
+    let mut quarters = [[[0.0; LANES / 4]; 2]; GROUP];
+    for (quarter, half) in quarters.as_flattened_mut().iter_mut().zip(halves.as_flattened()) {
+        for lane in 0..LANES / 4 {
+            quarter[lane] = half[lane] + half[lane + LANES / 4];
+        }
+    }
+    let mut powers = [0.0; GROUP];
+    for (power, [re, im]) in powers.iter_mut().zip(&quarters) {
+        let (re, im) = ((re[0] + re[2]) + (re[1] + re[3]), (im[0] + im[2]) + (im[1] + im[3]));
+        // Peak amplitude is twice the windowed mean, mean square half its square.
+        *power = 2.0 * (re * re + im * im);
+    }
+    powers
+}
+
+/// Bits behind the point of a place in the record: a million frames leave less than a tenth of a sample.
+const FRACTION: u32 = 24;
+
+/// The powers of one bin: a window for every frame, moved into the record where it would reach beyond.
 struct Column<'a> {
     x: &'a [f32],
+    /// The last samples, and zeros behind them, for the windows that read beyond the end.
+    end: &'a [f32],
     kernel: &'a Kernel,
-    first: f64,
-    hop: f64,
+    /// Where the first window begins, rounded when its fraction is left out, and samples from frame to frame; in units of
+    /// 2^-[`FRACTION`].
+    begin: i64,
+    hop: i64,
+    /// Frames from one window to the next; between them the power follows a straight line.
+    every: usize,
     /// From the bin's place in the first frame on; frames are `bins` apart.
     power: &'a mut [f32],
     bins: usize,
+}
+
+impl Column<'_> {
+    /// The samples of the window of a frame.
+    #[inline(always)]
+    fn window(&self, frame: usize) -> &[f32] {
+        let Self { x, end, kernel, .. } = *self;
+        let begin = (self.begin + frame as i64 * self.hop) >> FRACTION;
+        let start = (begin.max(0) as usize).min(x.len() - kernel.length);
+        match x.get(start..start + kernel.reach()) {
+            Some(window) => window,
+            None => &end[start + end.len() - x.len() - LANES..],
+        }
+    }
 }
 
 impl Work for Column<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        for (frame, power) in self.power.iter_mut().step_by(self.bins).enumerate() {
-            *power = self.kernel.power_at(self.x, self.first + frame as f64 * self.hop);
+        let last = self.power.len().div_ceil(self.bins) - 1;
+        let frame = |window: usize| (window * self.every).min(last);
+        let windows = last.div_ceil(self.every) + 1;
+        let mut sums = [[[0.0; LANES]; 2]; GROUP];
+        let mut before = 0.0;
+        for group in (0..windows).step_by(GROUP) {
+            let count = GROUP.min(windows - group);
+            for (i, sums) in sums.iter_mut().enumerate().take(count) {
+                self.kernel.sums(self.window(frame(group + i)), sums);
+            }
+            for (i, here) in powers(&sums).into_iter().enumerate().take(count) {
+                let (from, to) = (frame((group + i).max(1) - 1), frame(group + i));
+                let rise = (here - before) / (to - from).max(1) as f32;
+                for between in from + 1..to {
+                    self.power[between * self.bins] = here - (to - between) as f32 * rise;
+                }
+                self.power[to * self.bins] = here;
+                before = here;
+            }
         }
     }
 }
@@ -264,8 +326,14 @@ impl Picture {
         }
         let kernel = &kernels[b];
         let bins = self.bins_hz.len();
-        let (first, hop) = (self.first_s * rate, self.hop_s * rate);
-        widest(Column { x, kernel, first, hop, power: &mut self.power[b..], bins });
+        let fixed = |samples: f64| (samples * f64::from(1 << FRACTION)).round() as i64;
+        let begin = fixed(self.first_s * rate - 0.5 * kernel.length as f64 + 0.5);
+        let hop = fixed(self.hop_s * rate);
+        // A window's power cannot change faster than within a fraction of the window.
+        let every = ((WINDOW_CYCLES / self.bins_hz[b] / self.hop_s / WINDOWS_OVER_EACH) as usize).max(1);
+        let mut end = x[x.len() - kernel.reach().min(x.len())..].to_vec();
+        end.resize(end.len() + LANES, 0.0);
+        widest(Column { x, end: &end, kernel, begin, hop, every, power: &mut self.power[b..], bins });
     }
 
     /// Takes white noise out: its power grows with the bin's bandwidth, which is proportional to frequency. A path may
@@ -276,18 +344,12 @@ impl Picture {
         let per_hz: Vec<f32> = self.bins_hz.iter().map(|hz| 1.0 / *hz as f32).collect();
         // The median of as many frames is known well enough.
         let every = self.frames.div_ceil(MOST_FLOOR_FRAMES);
-        let mut density: Vec<f32> = self
-            .power
-            .chunks(bins)
-            .step_by(every)
-            .flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w))
-            .collect();
-        let middle = density.len() / 2;
-        let (_, median, _) = density.select_nth_unstable_by(middle, f32::total_cmp);
-        let floor = NOISE_TOP * *median;
+        let frames = self.power.chunks(bins).step_by(every);
+        let median = median(frames.flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w)));
+        let floor: Vec<f32> = self.bins_hz.iter().map(|hz| NOISE_TOP * median * *hz as f32).collect();
         for frame in self.power.chunks_mut(bins) {
-            for (p, hz) in frame.iter_mut().zip(&self.bins_hz) {
-                *p = (*p - floor * *hz as f32).max(0.0);
+            for (p, floor) in frame.iter_mut().zip(&floor) {
+                *p = (*p - floor).max(0.0);
             }
         }
     }
@@ -322,6 +384,25 @@ impl Picture {
         let shift = if curvature < 0.0 { (0.5 * (a - c) / curvature).clamp(-1.0, 1.0) } else { 0.0 };
         self.bins_hz[b] * (shift / BINS_PER_OCTAVE).exp2()
     }
+}
+
+/// The upper median of values that are 0 or above, by counting: values of one sign lie in the order of their bits.
+fn median(values: impl Iterator<Item = f32> + Clone) -> f32 {
+    // The exponent and the three leading bits of the fraction.
+    const SHIFT: u32 = 20;
+    let part = |value: f32| (value.to_bits() >> SHIFT) as usize & 0x7ff;
+    let mut counts = [0usize; 0x800];
+    values.clone().for_each(|value| counts[part(value)] += 1);
+    let mut before = counts.iter().sum::<usize>() / 2;
+    let Some(middle) = counts.iter().position(|count| {
+        let here = before < *count;
+        before -= if here { 0 } else { *count };
+        here
+    }) else {
+        return 0.0;
+    };
+    let mut same: Vec<f32> = values.filter(|value| part(*value) == middle).collect();
+    *same.select_nth_unstable_by(before, f32::total_cmp).1
 }
 
 /// Score of the best path to each bin of the last frame (between two borders that no path reaches), and from which bin
@@ -403,4 +484,23 @@ fn trend(frames: &[usize], frequency_hz: &[f64]) -> (f64, f64) {
     let sxy: f64 = frames.iter().map(|&i| (i as f64 - mx) * (frequency_hz[i] - my)).sum();
     let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
     (my - slope * mx, slope)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_median_by_counting_is_that_of_the_sorted_values() {
+        let mut values: Vec<f32> = (0..1001u32).map(|i| (i * 7919 % 1009) as f32 * 1e-3).collect();
+        for count in [1, 2, 7, 1000, 1001] {
+            let found = median(values[..count].iter().copied());
+            let mut sorted = values[..count].to_vec();
+            sorted.sort_unstable_by(f32::total_cmp);
+            assert_eq!(found, sorted[count / 2], "{count}");
+        }
+        values.fill(0.0);
+        assert_eq!(median(values.into_iter()), 0.0);
+        assert_eq!(median(std::iter::empty()), 0.0);
+    }
 }

@@ -12,8 +12,8 @@ mod stretch;
 mod track;
 
 use crate::angle::{OrderMeans, PhaseTrack};
-use crate::coupling::AcView;
 use crate::error::Result;
+use crate::levelled::Levelled;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
 use crate::vectors::{Work, widest};
@@ -242,7 +242,7 @@ pub struct CycleHypothesis {
 /// # Errors
 /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner.
 pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
-    let view = AcView::new(trace, SEARCH_CORNER_HZ)?;
+    let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
     let skimmed = Skimmed::new(&view);
     let coarse_step_v = skimmed.coarse(crate::quality::step(trace));
     Ok(hypotheses_in(&view, skimmed, coarse_step_v))
@@ -250,7 +250,7 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
 
 /// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
 /// converter's step where it is coarse (see [`Skimmed::coarse`]).
-pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
+pub(crate) fn hypotheses_in(view: &Levelled<'_>, skimmed: Skimmed, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
@@ -286,7 +286,7 @@ pub(crate) fn hypotheses_in(view: &AcView<'_>, skimmed: Skimmed, coarse_step_v: 
 /// uncertainty), looked for along every steady course of the speed, beside those already `found`; none where such a line
 /// does not stand out.
 pub(crate) fn expected_in(
-    view: &AcView<'_>,
+    view: &Levelled<'_>,
     found: &[CycleHypothesis],
     coarse_step_v: Option<f64>,
     pulse_number: u32,
@@ -330,7 +330,7 @@ struct LineFacts {
 }
 
 /// The line taken as each of some orders of the cycle, where that can be an electrical cycle of this record.
-fn of_line(view: &AcView<'_>, line: &PhaseTrack, line_orders: &[u32], facts: LineFacts) -> Vec<CycleHypothesis> {
+fn of_line(view: &Levelled<'_>, line: &PhaseTrack, line_orders: &[u32], facts: LineFacts) -> Vec<CycleHypothesis> {
     let can_be = |track: &PhaseTrack| {
         (LOWEST_ELECTRICAL_HZ..=HIGHEST_ELECTRICAL_HZ).contains(&track.mean_hz())
             && track.whole_cycles().1 >= FEWEST_CYCLES
@@ -352,7 +352,7 @@ fn of_line(view: &AcView<'_>, line: &PhaseTrack, line_orders: &[u32], facts: Lin
 
 /// The hypothesis of one track; `None` for too few cycles.
 fn hypothesis(
-    view: &AcView<'_>,
+    view: &Levelled<'_>,
     track: PhaseTrack,
     line_order: u32,
     read: Averages,
@@ -393,12 +393,12 @@ const COARSE_STEPS: f64 = 1.2;
 const DITHERED_STEPS: f64 = 1.0;
 
 /// What the zero-phase high-pass before the search lets through.
-fn seen(view: &AcView<'_>, frequency_hz: f64) -> f64 {
+fn seen(view: &Levelled<'_>, frequency_hz: f64) -> f64 {
     1.0 / (1.0 + (view.corner_hz() / frequency_hz).powi(2))
 }
 
 /// What the zero-phase high-pass before the search, and the instrument's coupling where known, let through.
-pub(crate) fn passed(view: &AcView<'_>, frequency_hz: f64) -> Complex64 {
+pub(crate) fn passed(view: &Levelled<'_>, frequency_hz: f64) -> Complex64 {
     let zero_phase = seen(view, frequency_hz);
     match view.trace().coupling_corner_hz() {
         None => Complex64::from(zero_phase),
@@ -419,7 +419,7 @@ pub(crate) struct Skimmed {
 }
 
 impl Skimmed {
-    pub(crate) fn new(view: &AcView<'_>) -> Self {
+    pub(crate) fn new(view: &Levelled<'_>) -> Self {
         let factor = ((view.sample_rate_hz() / SEARCH_RATE_HZ) as usize).max(1);
         let mut search = Vec::with_capacity(view.len() / factor);
         let mut rest: Vec<f64> = Vec::with_capacity(factor.min(view.len()));
@@ -472,10 +472,16 @@ impl Work for SquaresAndSteps<'_> {
         let after = block.get(1..).unwrap_or_default();
         let pairs = block.as_chunks::<8>().0.iter().zip(after.as_chunks::<8>().0);
         let done = 8 * pairs.len();
-        for (x, y) in pairs {
+        // One after the other: of both in one loop the compiler makes pairs, not lanes.
+        for (x, _) in pairs.clone() {
             for lane in 0..8 {
                 squares[lane] += x[lane] * x[lane];
-                steps[lane] += (y[lane] - x[lane]) * (y[lane] - x[lane]);
+            }
+        }
+        for (x, y) in pairs {
+            for lane in 0..8 {
+                let step = y[lane] - x[lane];
+                steps[lane] += step * step;
             }
         }
         let rest = &block[done..];

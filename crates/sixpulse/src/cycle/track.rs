@@ -2,7 +2,7 @@
 //! against the mean cycle with all of the line's orders together.
 
 use super::lines::{LinePath, Pyramid};
-use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
+use crate::angle::{self, OrderSpectra, PhaseTrack};
 use crate::error::Result;
 use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
@@ -20,6 +20,9 @@ const LONGEST_SMOOTHING_S: f64 = 0.008;
 const FAINT_LINE: f64 = 0.25;
 /// Scatter of the phase, in cycles of the line, below which nothing is smoothed.
 const GOOD_PHASE_CYCLES: f64 = 0.004;
+
+/// Correction, in cycles of the line, below which a track is matched no more: the next one would be a fraction of it.
+const AT_REST_CYCLES: f64 = 5e-4;
 
 /// Fewest samples in a cycle of the line: when it is followed by itself, and when its orders are matched.
 const FOLLOWED_SAMPLES: f64 = 16.0;
@@ -230,7 +233,11 @@ pub(super) fn refine(record: &Pyramid<'_>, mut track: PhaseTrack, passes: usize)
         let times: Vec<f64> = (0..spectra.cycles.nrows()).map(|j| track.time_at(first + j as f64 + 0.5)).collect();
         let Some(shift) = matched_phases(&spectra) else { return Ok(track) };
         let longest = (LONGEST_SMOOTHING_S * spectra.mean_hz) as usize;
-        track = add_phase(&track, &times, &smoothed(&shift, longest))?;
+        let shift = smoothed(&shift, longest);
+        track = add_phase(&track, &times, &shift)?;
+        if shift.iter().all(|s| s.abs() < AT_REST_CYCLES) {
+            break;
+        }
     }
     Ok(track)
 }
@@ -290,65 +297,115 @@ fn local_parabola(y: &[f64], i: usize, half: usize) -> f64 {
 }
 
 /// Takes out of the samples what repeats with the track, leaving the rest for the next search.
+///
+/// The mean cycle is a closed line through points about as far apart as the samples: each sample adds to the two points
+/// that it lies between, by how near they are, and the line between them is taken off it.
 pub(super) fn remove_synchronous(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack) -> Result<()> {
+    angle::cycles_inside(samples.len(), sample_rate_hz, track)?;
     let points = ((sample_rate_hz / track.mean_hz()) as usize).clamp(16, 1024);
-    let (first, count) = angle::cycles_inside(samples.len(), sample_rate_hz, track)?;
-    let mut mean = vec![0.0; points];
-    let (mut point, mut last) = (0, None);
-    let angles = Angles { first, points_per_cycle: points, count: count * points };
-    angle::for_each_cut(&*samples, sample_rate_hz, track, angles, |at, integral| {
-        if let Some((last_at, last_integral)) = last {
-            mean[point] += (integral - last_integral) / (at - last_at);
-            point = if point + 1 == points { 0 } else { point + 1 };
-        }
-        last = Some((at, integral));
-    });
-    let level = mean.iter().sum::<f64>() / points as f64;
-    mean.iter_mut().for_each(|m| *m = (*m - level) / count as f64);
-    subtract(samples, sample_rate_hz, track, &mean);
+    let turns = Turns { knots: track.knots(), per_knot: track.step_s() * sample_rate_hz, points };
+    // What lies behind the last point adds to the first one.
+    let mut sums = vec![[0.0f64; 2]; points + 1];
+    widest(Adding { samples, turns, sums: &mut sums });
+    let (of_first, of_end) = (sums[0], sums[points]);
+    sums[0] = [of_first[0] + of_end[0], of_first[1] + of_end[1]];
+    sums.truncate(points);
+    let cycle: Vec<f32> =
+        sums.iter().map(|[sum, weight]| if *weight > 0.0 { (sum / weight) as f32 } else { 0.0 }).collect();
+    let level = cycle.iter().sum::<f32>() / points as f32;
+    let lines: Vec<[f32; 2]> =
+        (0..points).map(|k| [cycle[k] - level, cycle[if k + 1 < points { k + 1 } else { 0 }] - cycle[k]]).collect();
+    widest(Subtraction { samples, turns, lines: &lines });
     Ok(())
 }
 
-/// Subtracts a cycle given at the middles of its points, straight lines between them.
-fn subtract(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack, cycle: &[f64]) {
-    // Value and rise to the next point, from the last point on: a cycle begins half a point before its first middle.
-    let order = (0..cycle.len()).map(|k| (k + cycle.len() - 1) % cycle.len());
-    let lines = order.map(|k| (cycle[k], cycle[(k + 1) % cycle.len()] - cycle[k])).collect::<Vec<_>>();
-    let per_knot = track.step_s() * sample_rate_hz;
-    widest(Subtraction { samples, knots: track.knots(), per_knot, lines: &lines });
+/// Samples whose places are found together.
+const PLACED: usize = 8;
+
+/// Where samples lie in their cycle.
+#[derive(Clone, Copy)]
+struct Turns<'a> {
+    knots: &'a [f64],
+    /// Samples from knot to knot.
+    per_knot: f64,
+    /// Points in a cycle: fewer than 2^22.
+    points: usize,
 }
 
-/// See [`subtract`].
+/// Adding it to a number below 2^22 in single precision leaves the nearest whole number in the last 22 bits.
+const WHOLE: f32 = 12_582_912.0;
+
+impl Turns<'_> {
+    /// Visits all samples, some at a time, with the point before each of them and how far it lies from that to the next.
+    #[inline(always)]
+    fn visit(&self, count: usize, mut visit: impl FnMut(std::ops::Range<usize>, &[i32; PLACED], &[f32; PLACED])) {
+        let (mut below, mut along) = ([0; PLACED], [0.0; PLACED]);
+        let (points, last) = (self.points as f64, self.points as i32 - 1);
+        let mut from = 0;
+        for (piece, pair) in self.knots.windows(2).enumerate() {
+            let to = if piece + 2 == self.knots.len() {
+                count
+            } else {
+                (((piece + 1) as f64 * self.per_knot).ceil() as usize).min(count)
+            };
+            let per_sample = (pair[1] - pair[0]) / self.per_knot;
+            let mut first = pair[0] + (from as f64 - piece as f64 * self.per_knot) * per_sample;
+            while from < to {
+                for i in 0..PLACED {
+                    let cycles = first + f64::from(i as u32) * per_sample;
+                    let at = ((cycles - cycles.floor()) * points) as f32;
+                    below[i] = ((((at - 0.5) + WHOLE).to_bits() & 0x3f_ffff) as i32).min(last);
+                    along[i] = at - below[i] as f32;
+                }
+                let end = to.min(from + PLACED);
+                visit(from..end, &below, &along);
+                (from, first) = (end, first + PLACED as f64 * per_sample);
+            }
+        }
+    }
+}
+
+/// Adds every sample, and its weight, to the points beside it.
+struct Adding<'a> {
+    samples: &'a [f32],
+    turns: Turns<'a>,
+    sums: &'a mut [[f64; 2]],
+}
+
+impl Work for Adding<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { samples, turns, sums } = self;
+        turns.visit(samples.len(), |here, below, along| {
+            for (x, (below, along)) in samples[here].iter().zip(below.iter().zip(along)) {
+                let Some(beside) = sums.get_mut(*below as usize..*below as usize + 2) else { return };
+                let (x, far) = (f64::from(*x), f64::from(*along));
+                let near = 1.0 - far;
+                beside[0] = [beside[0][0] + near * x, beside[0][1] + near];
+                beside[1] = [beside[1][0] + far * x, beside[1][1] + far];
+            }
+        });
+    }
+}
+
+/// Takes a cycle, given as value at each point and rise to the next, off the samples.
 struct Subtraction<'a> {
     samples: &'a mut [f32],
-    knots: &'a [f64],
-    per_knot: f64,
-    lines: &'a [(f64, f64)],
+    turns: Turns<'a>,
+    lines: &'a [[f32; 2]],
 }
 
 impl Work for Subtraction<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { samples, knots, per_knot, lines } = self;
-        let points = lines.len() as f64;
-        let mut from = 0;
-        for (piece, pair) in knots.windows(2).enumerate() {
-            let to =
-                if piece + 2 == knots.len() { samples.len() } else { ((piece + 1) as f64 * per_knot).ceil() as usize };
-            let Some(here) = samples.get_mut(from..to.min(samples.len())) else { break };
-            let per_sample = (pair[1] - pair[0]) / per_knot;
-            let first = pair[0] + (from as f64 - piece as f64 * per_knot) * per_sample;
-            for (i, x) in here.iter_mut().enumerate() {
-                let cycles = first + i as f64 * per_sample;
-                // Half a point on, so that the points' middles are whole numbers.
-                let at = (cycles - cycles.floor()) * points + 0.5;
-                let below = at as usize;
-                // The last half point lies before the next cycle's first middle.
-                let (value, rise) = lines[if below < lines.len() { below } else { 0 }];
-                *x -= (value + (at - below as f64) * rise) as f32;
+        let Self { samples, turns, lines } = self;
+        turns.visit(samples.len(), |here, below, along| {
+            for (x, (below, along)) in samples[here].iter_mut().zip(below.iter().zip(along)) {
+                let [value, rise] = lines[*below as usize];
+                *x -= value + along * rise;
             }
-            from = to;
-        }
+        });
     }
 }

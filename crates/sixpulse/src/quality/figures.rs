@@ -1,7 +1,8 @@
 //! Figures of one trace: extremes, quantiser step, pile-up at the extremes, held or lost samples.
 //!
 //! One fused pass over short chunks gives the extremes, the windows in which the signal stands still and the runs of
-//! equal samples; a second pass, over the record's extremes only, counts how the samples lie next to them.
+//! equal samples; a second pass, over the parts of the record that come near its extremes, counts how the samples lie next
+//! to them.
 
 use super::TraceQuality;
 use crate::trace::{BLOCK, Coupling, Quantiser, RawSamples, Role, Samples, Trace, for_each_block};
@@ -9,6 +10,8 @@ use crate::vectors::{Work, widest};
 
 /// Samples in the shortest window looked at.
 const CHUNK: usize = 8;
+/// Samples whose extremes are kept for the second pass.
+const PART: usize = 32 * CHUNK;
 /// Windows of `CHUNK * 2^k` samples, k below this: up to 2^22 samples.
 const SCALES: usize = 20;
 /// A window that moves by fewer steps than this may stand still for want of resolution.
@@ -40,6 +43,8 @@ struct Run {
 struct Scan {
     minimum: f64,
     maximum: f64,
+    /// Lowest and highest value of every [`PART`] samples.
+    parts: Vec<(f64, f64)>,
     /// Windows seen and windows standing still, by scale.
     windows: [(usize, usize); SCALES],
     runs: Vec<Run>,
@@ -56,18 +61,30 @@ struct Scanner {
 }
 
 impl Scanner {
-    fn new(step: Option<f64>) -> Self {
+    fn new(step: Option<f64>, samples: usize) -> Self {
         // Half a step of slack keeps "3 steps" clear of rounding; without a step only an exact standstill counts.
         let still_below = step.map_or(f64::MIN_POSITIVE, |q| (STILL_STEPS - 0.5) * q);
-        let scan =
-            Scan { minimum: f64::INFINITY, maximum: f64::NEG_INFINITY, windows: [(0, 0); SCALES], runs: Vec::new() };
+        let scan = Scan {
+            minimum: f64::INFINITY,
+            maximum: f64::NEG_INFINITY,
+            parts: Vec::with_capacity(samples.div_ceil(PART)),
+            windows: [(0, 0); SCALES],
+            runs: Vec::new(),
+        };
         Self { still_below, scan, pending: [None; SCALES], open: None, kept: [0; SCALES] }
+    }
+
+    /// Takes the chunks of a part by their extremes.
+    fn part(&mut self, chunks: &[(f64, f64)]) {
+        let widened = |(l, h): (f64, f64), (low, high): &(f64, f64)| (l.min(*low), h.max(*high));
+        let (low, high) = chunks.iter().fold((f64::INFINITY, f64::NEG_INFINITY), widened);
+        self.scan.parts.push((low, high));
+        self.scan.minimum = self.scan.minimum.min(low);
+        self.scan.maximum = self.scan.maximum.max(high);
     }
 
     /// Takes a chunk by its extremes.
     fn chunk(&mut self, start: usize, len: usize, (low, high): (f64, f64)) {
-        self.scan.minimum = self.scan.minimum.min(low);
-        self.scan.maximum = self.scan.maximum.max(high);
         if len == CHUNK {
             self.window(low, high);
         }
@@ -119,19 +136,6 @@ fn scale_of(chunks: usize) -> usize {
     (chunks.max(1).ilog2() as usize).min(SCALES - 1)
 }
 
-/// Calls `visit(start, chunk, (lowest, highest))` for every chunk of the record; the last may be shorter.
-fn for_each_chunk(trace: &Trace, mut visit: impl FnMut(usize, &[f64], (f64, f64))) {
-    let mut extremes = [(0.0, 0.0); BLOCK / CHUNK];
-    for_each_block(trace, |start, block| {
-        let chunks = block.chunks(CHUNK);
-        let found = &mut extremes[..chunks.len()];
-        widest(ChunkExtremes { block, found });
-        for (i, (chunk, extremes)) in chunks.zip(found.iter()).enumerate() {
-            visit(start + i * CHUNK, chunk, *extremes);
-        }
-    });
-}
-
 /// Lowest and highest value of every chunk of a block.
 struct ChunkExtremes<'a> {
     block: &'a [f64],
@@ -161,8 +165,16 @@ impl Work for ChunkExtremes<'_> {
 }
 
 fn scan(trace: &Trace, step: Option<f64>) -> Scan {
-    let mut scanner = Scanner::new(step);
-    for_each_chunk(trace, |start, chunk, extremes| scanner.chunk(start, chunk.len(), extremes));
+    let mut scanner = Scanner::new(step, trace.len());
+    let mut extremes = [(0.0, 0.0); BLOCK / CHUNK];
+    for_each_block(trace, |start, block| {
+        let found = &mut extremes[..block.len().div_ceil(CHUNK)];
+        widest(ChunkExtremes { block, found });
+        found.chunks(PART / CHUNK).for_each(|part| scanner.part(part));
+        for (i, (chunk, extremes)) in block.chunks(CHUNK).zip(found.iter()).enumerate() {
+            scanner.chunk(start + i * CHUNK, chunk.len(), *extremes);
+        }
+    });
     scanner.close();
     let mut scan = scanner.scan;
     for run in &mut scan.runs {
@@ -318,11 +330,23 @@ fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
     let width = step.unwrap_or(4.0 * f64::from(f32::EPSILON) * magnitude).max(f64::MIN_POSITIVE);
     let reach = (NEIGHBOURS as f64 + 0.5) * width;
     let (mut bottom, mut top) = (Edge::default(), Edge::default());
-    if range > 0.0 {
-        for_each_chunk(trace, |_, chunk, (low, high)| {
-            edge_chunk(&mut bottom, chunk, low - scan.minimum < reach, |x| (x - scan.minimum) / width);
-            edge_chunk(&mut top, chunk, scan.maximum - high < reach, |x| (scan.maximum - x) / width);
-        });
+    let near = |low: f64, high: f64| (low - scan.minimum < reach, scan.maximum - high < reach);
+    let (mut part, mut extremes) = ([0.0; PART], [(0.0, 0.0); PART / CHUNK]);
+    for (k, (low, high)) in scan.parts.iter().enumerate().filter(|_| range > 0.0) {
+        if near(*low, *high) == (false, false) {
+            bottom.end_run();
+            top.end_run();
+            continue;
+        }
+        let part = &mut part[..PART.min(trace.len() - k * PART)];
+        trace.read(k * PART, part);
+        let found = &mut extremes[..part.len().div_ceil(CHUNK)];
+        widest(ChunkExtremes { block: part, found });
+        for (chunk, (low, high)) in part.chunks(CHUNK).zip(found.iter()) {
+            let (at_bottom, at_top) = near(*low, *high);
+            edge_chunk(&mut bottom, chunk, at_bottom, |x| (x - scan.minimum) / width);
+            edge_chunk(&mut top, chunk, at_top, |x| (scan.maximum - x) / width);
+        }
     }
     bottom.end_run();
     top.end_run();

@@ -5,9 +5,9 @@
 //! phase_(i+j)`).
 
 use crate::angle::{OrderMeans, PhaseTrack};
-use crate::coupling::AcView;
 use crate::cycle::{self, CycleHypothesis};
 use crate::error::Result;
+use crate::levelled::Levelled;
 use crate::trace::{Coupling, Role, Trace};
 use rustfft::num_complex::Complex64;
 
@@ -27,7 +27,7 @@ impl Reading {
     /// # Errors
     /// [`crate::Error::AboveNyquist`] for a sample rate below twice the corner of the search.
     pub fn new(trace: &Trace, pulse_number: u32, expected_hz: Option<(f64, f64)>) -> Result<Self> {
-        let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
+        let view = Levelled::new(trace, cycle::SEARCH_CORNER_HZ)?;
         let skimmed = cycle::Skimmed::new(&view);
         let (ac_rms_v, noise_rms_v) = (skimmed.ac_rms_v, skimmed.noise_rms_v);
         let step_v = crate::quality::step(trace);
@@ -51,7 +51,7 @@ impl Reading {
     /// As [`Reading::new`].
     pub(super) fn look_at_expected(&mut self, trace: &Trace) -> Result<bool> {
         let Some(expected) = self.facts.expected_hz else { return Ok(false) };
-        let view = AcView::new(trace, cycle::SEARCH_CORNER_HZ)?;
+        let view = Levelled::new(trace, cycle::SEARCH_CORNER_HZ)?;
         let coarse_step_v = cycle::coarse(self.facts.step_v, self.facts.ac_rms_v, self.facts.noise_rms_v);
         let pulses = self.facts.pulse_number;
         let more = cycle::expected_in(&view, &self.hypotheses, coarse_step_v, pulses, expected);
