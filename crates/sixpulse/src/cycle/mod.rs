@@ -85,7 +85,7 @@ impl CycleHypothesis {
 
     /// Lays the whole track against the trace once more, for the mean frequency; the orders stay as they were read.
     pub(crate) fn stretch(&mut self, trace: &Trace) {
-        self.track = stretch::fit(trace, &self.track, self.line_order);
+        (self.track, self.unseen_ends_s) = stretch::fit(trace, &self.track, self.line_order);
     }
 }
 
@@ -156,7 +156,7 @@ fn speed_points(track: &PhaseTrack) -> (Vec<f64>, Vec<f64>) {
 
 /// Standard uncertainty of the mean frequency: the phase at each end of the record is known to the scatter of the
 /// strongest order about the mean cycle, over the cycles that the smoothing of the track joins (four, as a bound), and to
-/// [`END_OF_TRACK_CYCLES`]; the lag behind the rotor adds its own.
+/// [`END_OF_TRACK_CYCLES`]; the lag behind the rotor adds its own, and so does each end that no ripple shows.
 fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
     let spectra = &hypothesis.spectra;
     let phase = spectra
@@ -167,8 +167,23 @@ fn mean_hz_std(hypothesis: &CycleHypothesis) -> f64 {
         .fold(f64::MAX, f64::min);
     let one_end_cycles = (phase / (2.0 * std::f64::consts::PI) / 2.0).hypot(END_OF_TRACK_CYCLES);
     let lag_cycles = lag::lost_cycles(&hypothesis.track).1;
-    (one_end_cycles * std::f64::consts::SQRT_2).hypot(lag_cycles) / hypothesis.track.duration_s()
+    let ends_cycles = (one_end_cycles * std::f64::consts::SQRT_2).hypot(continued_cycles_std(hypothesis));
+    ends_cycles.hypot(lag_cycles) / hypothesis.track.duration_s()
 }
+
+/// Standard uncertainty of the cycles in the ends that no ripple shows. The track goes on there as it came: what it does not
+/// tell is a change of the acceleration, half of the one that it shows on average, or [`UNSEEN_ACCELERATION_PER_S`].
+fn continued_cycles_std(hypothesis: &CycleHypothesis) -> f64 {
+    let track = &hypothesis.track;
+    let duration_s = track.duration_s();
+    let change_hz = track.hz_at(duration_s) - track.hz_at(0.0);
+    let per_s = (0.5 * change_hz.abs() / duration_s).max(UNSEEN_ACCELERATION_PER_S * track.mean_hz());
+    let cycles = hypothesis.unseen_ends_s.map(|s| 0.5 * per_s * s * s);
+    cycles[0].hypot(cycles[1])
+}
+
+/// Relative change of the speed in a second that an engine held at a speed may make unseen: 10 %, common experience.
+const UNSEEN_ACCELERATION_PER_S: f64 = 0.1;
 
 /// Mean of the cycles, level removed and the high-pass before the search undone.
 fn mean_cycle(hypothesis: &CycleHypothesis) -> Vec<f64> {
@@ -232,6 +247,9 @@ pub struct CycleHypothesis {
     pub rank: usize,
     /// Power of the line against the strongest one of the record.
     pub relative_power: f64,
+    /// Seconds at the beginning and at the end of the record in which no ripple shows: the track is continued there. Known
+    /// of the hypothesis that was chosen, else 0.
+    pub unseen_ends_s: [f64; 2],
 }
 
 /// Every hypothesis worth judging: the strongest lines of the record, each taken as order 1, 2, 3, 6 and 12 of the cycle.
@@ -372,7 +390,18 @@ fn hypothesis(
     let spectra = read.divided_by(|hz| passed(view, hz));
     let restored = spectra.mean.iter().zip(&read.mean).map(|(a, b)| a - b).collect();
     let LineFacts { rank, relative_power, .. } = facts;
-    Some(CycleHypothesis { track, mean_points, points_std, spectra, restored, line_order, rank, relative_power })
+    let unseen_ends_s = [0.0; 2];
+    Some(CycleHypothesis {
+        track,
+        mean_points,
+        points_std,
+        spectra,
+        restored,
+        line_order,
+        rank,
+        relative_power,
+        unseen_ends_s,
+    })
 }
 
 /// Puts better values for the first orders in the place of the averaged ones; the scatter from cycle to cycle stays.

@@ -35,6 +35,8 @@ const FARTHEST_CYCLES: f64 = 0.15;
 /// simulated captures followed by orders 1 to 3 a prototype took the error between both ends from 0.0119 to 0.0099 cycle
 /// (90th percentile) and from 0.0448 to 0.0267 (99th).
 const HIGHEST_UNEVEN: u32 = 3;
+/// A part of the record that varies by less than this share of the stronger ones shows no ripple.
+const FAINT_PART: f64 = 0.25;
 /// Ripple below this share of the level is rounding.
 const ROUNDING: f64 = 1e-9;
 
@@ -50,6 +52,8 @@ struct Cells {
     /// Of the points that were sorted into them, hertz.
     rate_hz: f64,
     duration_s: f64,
+    /// R.m.s. of each part's volts about their mean: ripple, and noise as far as the means leave it.
+    part_rms_v: Vec<f64>,
 }
 
 /// What lies in one part of the record and one part of the cycle: sums while it is read.
@@ -88,11 +92,24 @@ impl Cells {
             widest(Sorting { cells: &mut cells, parts, samples, width, first, rate, track });
             first += points;
         }
+        let part_rms_v = cells.chunks(ANGLES as usize).map(rms_about_mean).collect();
         cells.retain(|c| c.points > 0.0);
         let (volts, points) = cells.iter().fold((0.0, 0.0), |(v, n), c| (v + c.volts, n + c.points));
         let level_v = if points > 0.0 { volts / points } else { 0.0 };
         let groups = cells.chunks(LANES).map(|cells| Group::of(cells, level_v)).collect();
-        Self { groups, level_v, rate_hz: rate / width as f64, duration_s: track.duration_s() }
+        Self { groups, level_v, rate_hz: rate / width as f64, duration_s: track.duration_s(), part_rms_v }
+    }
+
+    /// Seconds at either end of the record in which no ripple shows.
+    fn unseen_ends_s(&self) -> [f64; 2] {
+        let mut sorted = self.part_rms_v.clone();
+        let high = sorted.len() * 4 / 5;
+        let (_, strong, _) = sorted.select_nth_unstable_by(high, f64::total_cmp);
+        let faint = |rms: &&f64| **rms < FAINT_PART * *strong;
+        let seconds = |parts: usize| parts as f64 * self.duration_s / self.part_rms_v.len() as f64;
+        let before = self.part_rms_v.iter().take_while(faint).count();
+        let after = self.part_rms_v.iter().rev().take_while(faint).count();
+        [seconds(before), seconds(after)]
     }
 
     /// Puts the angles of another track in the place of those of the track they were read on: exactly where a cell holds
@@ -105,6 +122,15 @@ impl Cells {
             }
         }
     }
+}
+
+/// R.m.s. of the means of cells about their mean.
+fn rms_about_mean(cells: &[Cell]) -> f64 {
+    let filled = || cells.iter().filter(|c| c.points > 0.0);
+    let count = filled().count().max(1) as f64;
+    let first = filled().next().map_or(0.0, |c| c.volts / c.points);
+    let (sum, squares) = filled().map(|c| c.volts / c.points - first).fold((0.0, 0.0), |(s, q), v| (s + v, q + v * v));
+    (squares / count - (sum / count) * (sum / count)).max(0.0).sqrt()
 }
 
 impl Group {
@@ -249,11 +275,16 @@ fn add(sums: &mut [[f64; LANES]; 2], weights: &[f64; LANES], re: &[f64; LANES], 
     }
 }
 
-/// The track laid against the trace as a whole; as it was where the samples do not tell. `line_order` is the order of the
-/// cycle by which the track was followed.
-pub(crate) fn fit(trace: &Trace, track: &PhaseTrack, line_order: u32) -> PhaseTrack {
+/// The track laid against the trace as a whole, as it was where the samples do not tell; and the seconds at either end in
+/// which no ripple shows. `line_order` is the order of the cycle by which the track was followed.
+pub(crate) fn fit(trace: &Trace, track: &PhaseTrack, line_order: u32) -> (PhaseTrack, [f64; 2]) {
     let evened = if line_order <= HIGHEST_UNEVEN { evened::over_a_cycle(track) } else { None };
-    let mut cells = Cells::read(trace, evened.as_ref().unwrap_or(track));
+    let cells = Cells::read(trace, evened.as_ref().unwrap_or(track));
+    let unseen_ends_s = cells.unseen_ends_s();
+    (laid(trace, track, evened, cells), unseen_ends_s)
+}
+
+fn laid(trace: &Trace, track: &PhaseTrack, evened: Option<PhaseTrack>, mut cells: Cells) -> PhaseTrack {
     let orders = angle::highest_order(cells.rate_hz, track.mean_hz(), ORDERS);
     let track = match evened {
         None => track.clone(),
@@ -365,7 +396,8 @@ mod tests {
         let right = PhaseTrack::constant(hz, seconds).unwrap();
         // Group means and the second Gauss-Newton step leave less than 1e-5 cycle.
         for (wrong_by, order) in [(0.0, 6), (0.03, 6), (-0.05, 6), (0.0, 3), (0.03, 1)] {
-            let found = fit(&trace, &stretched(&right, wrong_by).unwrap(), order);
+            let (found, unseen) = fit(&trace, &stretched(&right, wrong_by).unwrap(), order);
+            assert_eq!(unseen, [0.0; 2]);
             let left = (found.mean_hz() - hz) * seconds;
             assert!(left.abs() < 1e-5, "{wrong_by} {left}");
         }
@@ -375,7 +407,17 @@ mod tests {
     fn a_record_without_ripple_leaves_the_track_as_it_was() {
         let trace = Trace::new(RawSamples::F64(vec![14.0; 2000]), 20_000.0, Coupling::Dc, Role::ChargingPost).unwrap();
         let track = PhaseTrack::constant(150.0, 0.1).unwrap();
-        assert_eq!(fit(&trace, &track, 6).knots(), track.knots());
-        assert_eq!(fit(&trace, &track, 1).knots(), track.knots());
+        assert_eq!(fit(&trace, &track, 6).0.knots(), track.knots());
+        assert_eq!(fit(&trace, &track, 1).0.knots(), track.knots());
+    }
+    /// The ripple stops at three quarters of the record: the last four of sixteen parts are without it.
+    #[test]
+    fn an_end_without_ripple_is_noticed() {
+        let (rate, hz, seconds) = (20_000.0, 150.0, 0.2);
+        let wave = |t: f64| 14.0 + if t < 0.75 * seconds { 0.3 * (6.0 * TAU * hz * t).cos() } else { 0.0 };
+        let samples: Vec<f64> = (0..(seconds * rate) as usize).map(|i| wave(i as f64 / rate)).collect();
+        let trace = Trace::new(RawSamples::F64(samples), rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let (_, unseen) = fit(&trace, &PhaseTrack::constant(hz, seconds).unwrap(), 6);
+        assert!(unseen[0] == 0.0 && (unseen[1] - 0.25 * seconds).abs() < 1e-12, "{unseen:?}");
     }
 }

@@ -41,6 +41,9 @@ const EXPECTATION_WRONG: f64 = 0.001;
 /// Probability from which a reading of another electrical frequency is mentioned: a wrong frequency makes every figure that
 /// rests on it wrong, so it is warned of sooner.
 const MENTIONED_AT_ANOTHER_HZ: f64 = 0.03;
+/// The same where one frequency is 2, 3 or 6 times the other, for both make the same lines: only the pulses' sizes tell them
+/// apart. At 0.003 one right frequency in eight that was not told has such a reading beside it (1,729 simulated captures).
+const MENTIONED_AT_A_MULTIPLE: f64 = 0.003;
 /// Frequencies further apart than this, relatively, are different ones.
 const ANOTHER_HZ: f64 = 0.01;
 /// Weight of a frequency at which no single fault would make the cycle: as good as none.
@@ -239,6 +242,7 @@ fn ambiguities(
     let hz = |i: usize| reading.hypotheses[i].electrical_hz();
     let best = (named, chosen.map(hz));
     let mentioned_from = |electrical_hz: Option<f64>| match (best.1, electrical_hz) {
+        (Some(a), Some(b)) if is_multiple(a, b) || is_multiple(b, a) => MENTIONED_AT_A_MULTIPLE,
         (Some(a), Some(b)) if (b / a - 1.0).abs() > ANOTHER_HZ => MENTIONED_AT_ANOTHER_HZ,
         _ => MENTIONED,
     };
@@ -254,6 +258,11 @@ fn ambiguities(
         .collect();
     list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     list
+}
+
+/// Tells whether a frequency is 2, 3 or 6 times another.
+fn is_multiple(hz: f64, of_hz: f64) -> bool {
+    [2.0, 3.0, 6.0].into_iter().any(|times| (hz / (times * of_hz) - 1.0).abs() < ANOTHER_HZ)
 }
 
 fn reason(best: Pattern, probability: f64) -> String {
