@@ -30,5 +30,6 @@ pub(super) fn cycle(hz: f64, orders: &[(usize, f64, f64)]) -> CycleHypothesis {
         line_order: 6,
         rank: 0,
         relative_power: 1.0,
+        unseen_ends_s: [0.0; 2],
     }
 }

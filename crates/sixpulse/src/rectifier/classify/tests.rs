@@ -106,7 +106,7 @@ fn candidates_are_listed_by_probability_each_with_its_likeliest_pattern() {
 
 #[test]
 fn another_reading_is_mentioned_from_five_per_cent_and_from_three_at_another_frequency() {
-    let r = reading(&[100.0, 100.5, 300.0], None);
+    let r = reading(&[100.0, 100.5, 250.0], None);
     let told = |p: &Scores| -> Vec<(Pattern, Option<f64>)> {
         ambiguities(&r, p, &by_pattern(p), (Pattern::Healthy, Some(0)))
             .iter()
@@ -122,11 +122,23 @@ fn another_reading_is_mentioned_from_five_per_cent_and_from_three_at_another_fre
     // At another one. What is not charging has none and counts from five per cent; "undetermined" is no reading.
     assert_eq!(
         told(&given(&[[0.8, 0.0, 0.0], [0.0; 3], [0.0, 0.025, 0.035]], 0.04, 0.1)),
-        [(Pattern::OpenPhase, Some(300.0))]
+        [(Pattern::OpenPhase, Some(250.0))]
     );
     assert_eq!(told(&given(&[[0.8, 0.0, 0.0], [0.0; 3], [0.0; 3]], 0.06, 0.14)), [(Pattern::NotCharging, None)]);
     // Named is not mentioned again, whatever it has at another frequency.
     assert_eq!(told(&given(&[[0.5, 0.0, 0.0], [0.0; 3], [0.4, 0.0, 0.0]], 0.0, 0.1)), []);
+}
+
+#[test]
+fn a_reading_at_a_multiple_or_a_part_of_the_frequency_is_mentioned_sooner() {
+    for (hz, mentioned) in [(200.0, true), (600.0, true), (50.0, true), (33.1, true), (400.0, false), (206.0, false)] {
+        let r = reading(&[100.0, hz], None);
+        for probability in [0.0025, 0.004] {
+            let p = given(&[[1.0 - probability, 0.0, 0.0], [0.0, 0.0, probability]], 0.0, 0.0);
+            let list = ambiguities(&r, &p, &by_pattern(&p), (Pattern::Healthy, Some(0)));
+            assert_eq!(!list.is_empty(), mentioned && probability > 0.003, "{hz} {probability}");
+        }
+    }
 }
 
 #[test]
