@@ -17,6 +17,7 @@ pub mod speed;
 mod split;
 mod subtract;
 pub mod transfer;
+mod wheel;
 
 pub use count::Count;
 pub use edges::EdgeDisturbance;
@@ -137,6 +138,8 @@ const IN_STEP: f64 = 0.9;
 /// Probability of an agreement by chance above which it is none. A machine that turns exactly in step and makes the same
 /// orders is rare enough to begin with.
 const MOST_CHANCE: f64 = 0.1;
+/// The same for a second look, once a wheel's lines are taken out by its angle.
+const MOST_CHANCE_BY_ANGLE: f64 = 0.03;
 /// Power that the common transfer puts on an order, against the noise, from which a miss counts against it.
 const CLEAR_OF_NOISE: f64 = 5.0;
 /// Runs of samples in which a converter's step is looked for, and the length of one: twice as many samples as 12 bits
@@ -369,17 +372,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let alike = subject.alike(supply);
     let spectra = CrossSpectra::new(alike.as_ref().unwrap_or(supply), &subject.trace);
     let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply), circuit_lsb_v: step_v(circuit) };
-    let mut fit = transfer::fit(&spectra, supply, &subject.trace, &setting);
-    if let Some(fit) = fit.as_mut() {
-        hidden_by_converters(fit, &spectra, &setting, variance(&subject.trace));
-    }
-    let mut judgement = judge(fit.as_ref());
-    if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
-        let found = coarse::gain_from_codes(supply, &subject.trace, setting.supply_lsb_v, electrical_hz);
-        if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
-            judgement = refine_coarse(fit, judgement, &found);
-        }
-    }
+    let (fit, judgement) = concluded(&subject, supply, &spectra, &setting);
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
     let model = carried.map(|f| f.model);
     let split = Split::new(&subject.trace, supply, model.as_ref(), 0.0);
@@ -422,6 +415,65 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
 }
 
+/// Fit and verdict by the lines of both spectra, by the wheel's angle where those leave it open, and by the codes of a
+/// coarse converter.
+fn concluded(subject: &Subject, supply: &Trace, spectra: &CrossSpectra, setting: &Setting) -> (Option<Fit>, Judgement) {
+    let circuit = &subject.trace;
+    let mut fit = transfer::fit(spectra, supply, circuit, setting);
+    if let Some(fit) = fit.as_mut() {
+        hidden_by_converters(fit, spectra, setting, variance(circuit));
+    }
+    let mut judgement = judge(fit.as_ref(), ReadBy::Lines);
+    let mut read_by = ReadBy::Lines;
+    let open = judgement.verdict == ContaminationVerdict::Undetermined && subject.switched.is_none();
+    if let Some((found, by_angle)) = open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
+        (fit, judgement, read_by) = (Some(found), by_angle, ReadBy::Angle);
+    }
+    if spectra.supply_rms_v() >= COARSE_STEPS * setting.supply_lsb_v {
+        return (fit, judgement);
+    }
+    let found = coarse::gain_from_codes(supply, circuit, setting.supply_lsb_v, setting.electrical_hz);
+    if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
+        judgement = match (read_by, judgement.verdict) {
+            // The codes are read against the circuit's shape, wheel and all.
+            (ReadBy::Angle, ContaminationVerdict::Contaminated) => open_within_codes(fit, judgement),
+            _ => refine_coarse(fit, judgement, &found),
+        };
+    }
+    (fit, judgement)
+}
+
+/// Fit and verdict once the lines of a wheel that turns in the circuit are taken out of both traces by its angle; `None`
+/// where none turns or the verdict stays open.
+fn without_wheel(
+    circuit: &Trace,
+    supply: &Trace,
+    spectra: &CrossSpectra,
+    setting: &Setting,
+) -> Option<(Fit, Judgement)> {
+    let [y, x] = wheel::Wheel::of(circuit, spectra)?.taken_out([circuit, supply])?;
+    let mut fit = transfer::fit(&CrossSpectra::new(&x, &y), &x, &y, setting)?;
+    hidden_by_converters(&mut fit, spectra, setting, variance(circuit));
+    let judgement = judge(Some(&fit), ReadBy::Angle);
+    let limit = detectable(&fit);
+    let open = match judgement.verdict {
+        ContaminationVerdict::Contaminated => false,
+        ContaminationVerdict::Clean => fit.groups.iter().any(|g| moves_with_the_supply(g, fit.model.gain, limit)),
+        ContaminationVerdict::Undetermined => true,
+    };
+    if open {
+        return None;
+    }
+    fit.seen_in(spectra);
+    Some((fit, judgement))
+}
+
+/// A group that shows a transfer of its own beyond the limit of a clean verdict.
+fn moves_with_the_supply(group: &Group, gain: f64, limit: f64) -> bool {
+    let own = (group.departure + gain).norm();
+    own > SIGNIFICANT * group.noise_std && own > limit && group.in_step > IN_STEP
+}
+
 /// Counts in what the test could have seen that coarse converters hide ripple; `circuit_power` is the circuit's variance.
 fn hidden_by_converters(fit: &mut Fit, spectra: &CrossSpectra, setting: &Setting, circuit_power: f64) {
     if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
@@ -459,16 +511,14 @@ fn variance(trace: &Trace) -> f64 {
 fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain) -> Judgement {
     let contaminated = judgement.verdict == ContaminationVerdict::Contaminated;
     if found.significance < COARSE_SIGNIFICANT {
-        // The codes say nothing; what the orders gave is distorted by an amount nobody can state better.
-        fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
         // Less is needed to take a clean verdict back than to prove a connection.
+        let judgement = open_within_codes(fit, judgement);
         return if found.significance < SIGNIFICANT { judgement } else { unexplained_steps(judgement) };
     }
     // Within two codes the crossings do not tell how far the ripple goes on beyond them.
     let open = found.codes < 3 || found.gain_std > 0.2 * found.gain.abs();
     if open && contaminated {
-        fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
-        return judgement;
+        return open_within_codes(fit, judgement);
     }
     if !contaminated && found.explained < COARSE_EXPLAINED {
         return unexplained_steps(judgement);
@@ -494,6 +544,12 @@ fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain
     }
 }
 
+/// The codes do not say how far the ripple goes: what the orders gave is distorted by an amount nobody can state better.
+fn open_within_codes(fit: &mut Fit, judgement: Judgement) -> Judgement {
+    fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
+    judgement
+}
+
 /// Another machine in step crosses the steps in time as well, though its shape does not explain when: that proves nothing,
 /// but clean the circuit is not.
 fn unexplained_steps(judgement: Judgement) -> Judgement {
@@ -503,6 +559,25 @@ fn unexplained_steps(judgement: Judgement) -> Judgement {
             reason: format!("the supply crosses its converter's coarse steps in time with the circuit; {ASK}"),
         },
         _ => judgement,
+    }
+}
+
+/// How the transfer was read.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum ReadBy {
+    /// By the lines of both spectra.
+    Lines,
+    /// By those that are left when a wheel's are taken out by its angle: a second look, which must show more.
+    Angle,
+}
+
+impl ReadBy {
+    /// Probability of an agreement by chance above which it is none.
+    fn most_chance(self) -> f64 {
+        match self {
+            Self::Lines => MOST_CHANCE,
+            Self::Angle => MOST_CHANCE_BY_ANGLE,
+        }
     }
 }
 
@@ -562,7 +637,7 @@ fn periods_open(first_hz: f64, other_hz: f64) -> f64 {
     part.map_or(most, |q| q.min(most))
 }
 
-fn judge(fit: Option<&Fit>) -> Judgement {
+fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
     use ContaminationVerdict::{Clean, Contaminated, Undetermined};
     let say = |verdict, reason: String| Judgement { verdict, reason };
     let Some(fit) = fit else {
@@ -585,11 +660,12 @@ fn judge(fit: Option<&Fit>) -> Judgement {
     let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
     let testable = fit.groups.iter().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
     let by_chance = chance(&supporters, testable, gain.abs());
-    if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < MOST_CHANCE {
+    if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < read_by.most_chance() {
         let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
         return say(Contaminated, text);
     }
-    if supporters.len() == 1 && testable == 1 && opposers == 0 && spread >= SPREAD_BINS {
+    let alone = supporters.len() == 1 && testable == 1 && opposers == 0 && read_by == ReadBy::Lines;
+    if alone && spread >= SPREAD_BINS {
         return say(
             Contaminated,
             format!("one order follows the supply's speed wander over {spread:.0} lines with {gain:.3} V/V"),
@@ -839,7 +915,7 @@ mod tests {
         // Six standard uncertainties are significant, ten prove: between them nothing is said.
         for (significance, verdict) in [(5.0, ContaminationVerdict::Clean), (8.0, ContaminationVerdict::Undetermined)] {
             let mut fit = transfer::fit(&spectra, &supply, &circuit, &setting).unwrap();
-            let judgement = judge(Some(&fit));
+            let judgement = judge(Some(&fit), ReadBy::Lines);
             assert_eq!(judgement.verdict, ContaminationVerdict::Clean, "{}", judgement.reason);
             let (gain, gain_std, delay_s) = (-0.27, 50.0, 0.0);
             let found = coarse::CoarseGain { gain, gain_std, delay_s, significance, explained: 0.96, codes: 2 };

@@ -57,6 +57,16 @@ pub(super) struct Fit {
     pub(super) residual: Vec<f64>,
     /// Power of the ripple that was taken out, bin by bin from 0 Hz.
     pub(super) removed: Vec<f64>,
+    /// First bin of the band.
+    first: usize,
+}
+
+impl Fit {
+    /// Takes what the model leaves and takes out from other spectra of the same bins: those of the traces as captured.
+    pub(super) fn seen_in(&mut self, spectra: &CrossSpectra) {
+        (self.residual, self.removed) = spectra.left(&self.model);
+        self.carried_power = self.removed.iter().skip(self.first).sum();
+    }
 }
 
 /// Fits the transfer on averaged spectra; `None` when the supply has no line clear of its noise.
@@ -135,5 +145,6 @@ fn summarise(
         groups,
         residual,
         removed,
+        first: band.first,
     }
 }

@@ -172,6 +172,10 @@ impl CrossSpectra {
     pub(super) fn circuit_rms_v(&self) -> f64 {
         self.syy.iter().skip(1).sum::<f64>().sqrt()
     }
+    /// Power of the supply, V^2 a bin, up to 90 % of the Nyquist frequency.
+    pub(in crate::contamination) fn supply_power(&self) -> &[f64] {
+        &self.sxx[..(0.9 * self.sxx.len() as f64) as usize]
+    }
     /// Power of the circuit, V^2 a bin, up to 90 % of the Nyquist frequency.
     pub(in crate::contamination) fn circuit_power(&self) -> Vec<f64> {
         self.syy[..(0.9 * self.syy.len() as f64) as usize].to_vec()
