@@ -48,7 +48,7 @@ pub(super) fn lay<S: Samples + ?Sized>(
     track: PhaseTrack,
     orders: Vec<Complex64>,
 ) -> PhaseTrack {
-    moved(samples, sample_rate_hz, track, &MeanCycle::of(orders))
+    moved(samples, sample_rate_hz, track, &MeanCycle::of(&orders))
 }
 
 fn moved<S: Samples + ?Sized>(
@@ -208,12 +208,13 @@ pub(super) fn cosine_and_sine(cycles: f64) -> (f64, f64) {
     (if negative_cos { -c } else { c }, if quarter >= 2.0 { -s } else { s })
 }
 
+/// What a recurrence over the orders adds at one of them: real and imaginary part of the order, and of it times its number.
+type Terms = [f64; 4];
+
 /// The orders of the mean cycle that stand clear of their uncertainty.
 struct MeanCycle {
-    /// Complex peak amplitudes from order 1 on; 0 for the others.
-    orders: Vec<Complex64>,
-    /// Each times its order.
-    by_order: Vec<Complex64>,
+    /// Complex peak amplitudes from order 1 on, two and two; 0 for the others.
+    orders: Vec<[Terms; 2]>,
 }
 
 impl MeanCycle {
@@ -221,12 +222,16 @@ impl MeanCycle {
         let is_clear = |i: usize, a: &Complex64| a.norm() > CLEAR * spectra.mean_std(i);
         let last = spectra.mean.iter().enumerate().rposition(|(i, a)| is_clear(i, a))?;
         let orders = spectra.mean.iter().enumerate().take(last + 1);
-        Some(Self::of(orders.map(|(i, a)| if is_clear(i, a) { *a } else { Complex64::ZERO }).collect()))
+        let clear: Vec<_> = orders.map(|(i, a)| if is_clear(i, a) { *a } else { Complex64::ZERO }).collect();
+        Some(Self::of(&clear))
     }
 
-    fn of(orders: Vec<Complex64>) -> Self {
-        let by_order = orders.iter().enumerate().map(|(i, a)| (i + 1) as f64 * a).collect();
-        Self { orders, by_order }
+    fn of(orders: &[Complex64]) -> Self {
+        let terms = |i: usize| {
+            let (a, n) = (orders.get(i).copied().unwrap_or_default(), (i + 1) as f64);
+            [a.re, a.im, n * a.re, n * a.im]
+        };
+        Self { orders: (0..orders.len()).step_by(2).map(|i| [terms(i), terms(i + 1)]).collect() }
     }
 
     /// Values and slopes (volts per cycle) at angles in cycles.
@@ -237,25 +242,39 @@ impl MeanCycle {
         for lane in 0..LANES {
             z[lane] = cosine_and_sine(turns[lane]);
         }
-        // Clenshaw's sums: `b_n = a_n + 2 cos b_(n+1) - b_(n+2)`, at last `b_1 z - b_2`. Value and slope, real and imaginary.
-        let mut sums = [[[0.0; LANES]; 2]; 4];
-        for (a, n_a) in self.orders.iter().zip(&self.by_order).rev() {
-            let terms = [a.re, a.im, n_a.re, n_a.im];
-            for (term, [one, two]) in terms.into_iter().zip(&mut sums) {
-                for lane in 0..LANES {
-                    let next = term + 2.0 * z[lane].0 * one[lane] - two[lane];
-                    (two[lane], one[lane]) = (one[lane], next);
-                }
+        let mut twice_cos = [0.0; LANES];
+        for lane in 0..LANES {
+            twice_cos[lane] = 2.0 * z[lane].0;
+        }
+        // Clenshaw's sums, from the highest order down: `b_n = a_n + 2 cos b_(n+1) - b_(n+2)`, at last `b_1 z - b_2`.
+        let (mut one, mut two) = ([[0.0; LANES]; 4], [[0.0; LANES]; 4]);
+        for [lower, upper] in self.orders.iter().rev() {
+            for (term, (one, two)) in upper.iter().zip(one.iter().zip(&mut two)) {
+                step(*term, &twice_cos, one, two);
+            }
+            for (term, (one, two)) in lower.iter().zip(one.iter_mut().zip(&two)) {
+                step(*term, &twice_cos, two, one);
             }
         }
         let (mut value, mut slope) = ([0.0; LANES], [0.0; LANES]);
-        let [re, im, slope_re, slope_im] = sums;
+        // One after the other: of both in one loop the compiler makes pairs, not lanes.
         for lane in 0..LANES {
             let (cos, sin) = z[lane];
-            value[lane] = re[0][lane] * cos - im[0][lane] * sin - re[1][lane];
-            slope[lane] = -TAU * (slope_re[0][lane] * sin + slope_im[0][lane] * cos - slope_im[1][lane]);
+            value[lane] = one[0][lane] * cos - one[1][lane] * sin - two[0][lane];
+        }
+        for lane in 0..LANES {
+            let (cos, sin) = z[lane];
+            slope[lane] = -TAU * (one[2][lane] * sin + one[3][lane] * cos - two[3][lane]);
         }
         (value, slope)
+    }
+}
+
+/// One step of Clenshaw's recurrence: the sum two orders up becomes that of this order.
+#[inline(always)]
+fn step(term: f64, twice_cos: &[f64; LANES], one_up: &[f64; LANES], two_up: &mut [f64; LANES]) {
+    for lane in 0..LANES {
+        two_up[lane] = term + twice_cos[lane] * one_up[lane] - two_up[lane];
     }
 }
 
@@ -267,7 +286,7 @@ mod tests {
     fn the_mean_cycle_is_the_sum_of_its_orders() {
         let orders: Vec<Complex64> =
             (1..=24).map(|n| Complex64::from_polar(1.0 / f64::from(n), 0.7 * f64::from(n))).collect();
-        let cycle = MeanCycle::of(orders.clone());
+        let cycle = MeanCycle::of(&orders);
         for i in 0..100 {
             // Close to whole and half cycles, where the recurrence is at its worst, and elsewhere.
             let turns = [f64::from(i) * 1e-6, f64::from(i) * 0.0137, 0.5 + f64::from(i) * 1e-7, -f64::from(i) * 0.31];

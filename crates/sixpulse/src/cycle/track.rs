@@ -2,7 +2,7 @@
 //! against the mean cycle with all of the line's orders together.
 
 use super::lines::{LinePath, Pyramid};
-use crate::angle::{self, OrderSpectra, PhaseTrack};
+use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
 use crate::error::Result;
 use crate::vectors::{Work, widest};
 use rustfft::num_complex::Complex64;
@@ -22,7 +22,7 @@ const FAINT_LINE: f64 = 0.25;
 const GOOD_PHASE_CYCLES: f64 = 0.004;
 
 /// Correction, in cycles of the line, below which a track is matched no more: the next one would be a fraction of it.
-const AT_REST_CYCLES: f64 = 5e-4;
+const AT_REST_CYCLES: f64 = 2e-4;
 
 /// Fewest samples in a cycle of the line: when it is followed by itself, and when its orders are matched.
 const FOLLOWED_SAMPLES: f64 = 16.0;
@@ -297,102 +297,57 @@ fn local_parabola(y: &[f64], i: usize, half: usize) -> f64 {
 }
 
 /// Takes out of the samples what repeats with the track, leaving the rest for the next search.
-///
-/// The mean cycle is a closed line through points about as far apart as the samples: each sample adds to the two points
-/// that it lies between, by how near they are, and the line between them is taken off it.
 pub(super) fn remove_synchronous(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack) -> Result<()> {
-    angle::cycles_inside(samples.len(), sample_rate_hz, track)?;
     let points = ((sample_rate_hz / track.mean_hz()) as usize).clamp(16, 1024);
-    let turns = Turns { knots: track.knots(), per_knot: track.step_s() * sample_rate_hz, points };
-    // What lies behind the last point adds to the first one.
-    let mut sums = vec![[0.0f64; 2]; points + 1];
-    widest(Adding { samples, turns, sums: &mut sums });
-    let (of_first, of_end) = (sums[0], sums[points]);
-    sums[0] = [of_first[0] + of_end[0], of_first[1] + of_end[1]];
-    sums.truncate(points);
-    let cycle: Vec<f32> =
-        sums.iter().map(|[sum, weight]| if *weight > 0.0 { (sum / weight) as f32 } else { 0.0 }).collect();
-    let level = cycle.iter().sum::<f32>() / points as f32;
-    let lines: Vec<[f32; 2]> =
-        (0..points).map(|k| [cycle[k] - level, cycle[if k + 1 < points { k + 1 } else { 0 }] - cycle[k]]).collect();
-    widest(Subtraction { samples, turns, lines: &lines });
+    let (first, count) = angle::cycles_inside(samples.len(), sample_rate_hz, track)?;
+    let angles = Angles { first, points_per_cycle: points, count: count * points };
+    let mut mean = vec![0.0; points];
+    let (mut point, mut last) = (None, (0.0, 0.0));
+    let mut means = [0.0; angle::TOGETHER];
+    angle::for_each_cut(&*samples, sample_rate_hz, track, angles, |at, integrals| {
+        angle::means_between(last, at, integrals, &mut means[..at.len()]);
+        last = (at[at.len() - 1], integrals[at.len() - 1]);
+        // The very first border ends no point.
+        let mut known = &means[usize::from(point.is_none())..at.len()];
+        let mut next = point.unwrap_or(0);
+        while !known.is_empty() {
+            let here = known.len().min(points - next);
+            mean[next..next + here].iter_mut().zip(known).for_each(|(sum, x)| *sum += x);
+            (known, next) = (&known[here..], if next + here < points { next + here } else { 0 });
+        }
+        point = Some(next);
+    });
+    let level = mean.iter().sum::<f64>() / points as f64;
+    mean.iter_mut().for_each(|m| *m = (*m - level) / count as f64);
+    subtract(samples, sample_rate_hz, track, &mean);
     Ok(())
 }
 
-/// Samples whose places are found together.
-const PLACED: usize = 8;
-
-/// Where samples lie in their cycle.
-#[derive(Clone, Copy)]
-struct Turns<'a> {
-    knots: &'a [f64],
-    /// Samples from knot to knot.
-    per_knot: f64,
-    /// Points in a cycle: fewer than 2^22.
-    points: usize,
+/// Subtracts a cycle given at the middles of its points, straight lines between them.
+fn subtract(samples: &mut [f32], sample_rate_hz: f64, track: &PhaseTrack, cycle: &[f64]) {
+    let points = cycle.len();
+    // Value and rise to the next point, from the last point on: a cycle begins half a point before its first middle, and
+    // its last half point lies before the next one's.
+    let line = |k: usize| {
+        let (from, to) = (cycle[(k + points - 1) % points], cycle[k % points]);
+        [from as f32, (to - from) as f32]
+    };
+    let lines: Vec<[f32; 2]> = (0..=points).map(line).collect();
+    let per_knot = track.step_s() * sample_rate_hz;
+    widest(Subtraction { samples, knots: track.knots(), per_knot, lines: &lines });
 }
 
+/// Samples whose places in their cycle are found together.
+const PLACED: usize = 8;
 /// Adding it to a number below 2^22 in single precision leaves the nearest whole number in the last 22 bits.
 const WHOLE: f32 = 12_582_912.0;
 
-impl Turns<'_> {
-    /// Visits all samples, some at a time, with the point before each of them and how far it lies from that to the next.
-    #[inline(always)]
-    fn visit(&self, count: usize, mut visit: impl FnMut(std::ops::Range<usize>, &[i32; PLACED], &[f32; PLACED])) {
-        let (mut below, mut along) = ([0; PLACED], [0.0; PLACED]);
-        let (points, last) = (self.points as f64, self.points as i32 - 1);
-        let mut from = 0;
-        for (piece, pair) in self.knots.windows(2).enumerate() {
-            let to = if piece + 2 == self.knots.len() {
-                count
-            } else {
-                (((piece + 1) as f64 * self.per_knot).ceil() as usize).min(count)
-            };
-            let per_sample = (pair[1] - pair[0]) / self.per_knot;
-            let mut first = pair[0] + (from as f64 - piece as f64 * self.per_knot) * per_sample;
-            while from < to {
-                for i in 0..PLACED {
-                    let cycles = first + f64::from(i as u32) * per_sample;
-                    let at = ((cycles - cycles.floor()) * points) as f32;
-                    below[i] = ((((at - 0.5) + WHOLE).to_bits() & 0x3f_ffff) as i32).min(last);
-                    along[i] = at - below[i] as f32;
-                }
-                let end = to.min(from + PLACED);
-                visit(from..end, &below, &along);
-                (from, first) = (end, first + PLACED as f64 * per_sample);
-            }
-        }
-    }
-}
-
-/// Adds every sample, and its weight, to the points beside it.
-struct Adding<'a> {
-    samples: &'a [f32],
-    turns: Turns<'a>,
-    sums: &'a mut [[f64; 2]],
-}
-
-impl Work for Adding<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn call(self) {
-        let Self { samples, turns, sums } = self;
-        turns.visit(samples.len(), |here, below, along| {
-            for (x, (below, along)) in samples[here].iter().zip(below.iter().zip(along)) {
-                let Some(beside) = sums.get_mut(*below as usize..*below as usize + 2) else { return };
-                let (x, far) = (f64::from(*x), f64::from(*along));
-                let near = 1.0 - far;
-                beside[0] = [beside[0][0] + near * x, beside[0][1] + near];
-                beside[1] = [beside[1][0] + far * x, beside[1][1] + far];
-            }
-        });
-    }
-}
-
-/// Takes a cycle, given as value at each point and rise to the next, off the samples.
+/// See [`subtract`].
 struct Subtraction<'a> {
     samples: &'a mut [f32],
-    turns: Turns<'a>,
+    knots: &'a [f64],
+    per_knot: f64,
+    /// One more than there are points.
     lines: &'a [[f32; 2]],
 }
 
@@ -400,12 +355,30 @@ impl Work for Subtraction<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { samples, turns, lines } = self;
-        turns.visit(samples.len(), |here, below, along| {
-            for (x, (below, along)) in samples[here].iter_mut().zip(below.iter().zip(along)) {
-                let [value, rise] = lines[*below as usize];
-                *x -= value + along * rise;
+        let Self { samples, knots, per_knot, lines } = self;
+        let (points, last) = ((lines.len() - 1) as f64, lines.len() as i32 - 1);
+        let (mut nearest, mut beyond) = ([0; PLACED], [0.0; PLACED]);
+        let mut from = 0;
+        for (piece, pair) in knots.windows(2).enumerate() {
+            let to =
+                if piece + 2 == knots.len() { samples.len() } else { ((piece + 1) as f64 * per_knot).ceil() as usize };
+            let Some(here) = samples.get_mut(from..to.min(samples.len())) else { break };
+            let per_sample = (pair[1] - pair[0]) / per_knot;
+            let mut first = pair[0] + (from as f64 - piece as f64 * per_knot) * per_sample;
+            for part in here.chunks_mut(PLACED) {
+                for i in 0..PLACED {
+                    let cycles = first + f64::from(i as u32) * per_sample;
+                    let at = ((cycles - cycles.floor()) * points) as f32;
+                    nearest[i] = (((at + WHOLE).to_bits() & 0x3f_ffff) as i32).min(last);
+                    beyond[i] = at + 0.5 - nearest[i] as f32;
+                }
+                for (x, (line, along)) in part.iter_mut().zip(nearest.iter().zip(&beyond)) {
+                    let [value, rise] = lines[*line as usize];
+                    *x -= value + along * rise;
+                }
+                first += PLACED as f64 * per_sample;
             }
-        });
+            from = to;
+        }
     }
 }
