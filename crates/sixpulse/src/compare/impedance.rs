@@ -9,7 +9,7 @@
 
 use super::batches::Batches;
 use super::points::{PointsCode, PointsNote};
-use super::{effective_freedom, student_95};
+use super::{effective_freedom, student_95_between};
 use crate::angle::PhaseTrack;
 use crate::trace::{Capture, Role, words};
 use rustfft::num_complex::Complex64;
@@ -186,7 +186,7 @@ fn fit(clamp: &Clamp, voltage: &Batches, model: Model) -> Option<Impedance> {
     };
     let clamp_direction = if x[0] < 0.0 { ClampDirection::Reversed } else { ClampDirection::Forward };
     let sign = if x[0] < 0.0 { -1.0 } else { 1.0 };
-    let end = |i: usize, way: f64| sign * x[i] + way * student_95(freedom[i]) * std[i];
+    let end = |i: usize, way: f64| sign * x[i] + way * student_95_between(freedom[i]) * std[i];
     Some(Impedance {
         current: clamp.name.clone(),
         clamp: clamp_direction,
@@ -236,7 +236,7 @@ struct Normal<const N: usize> {
 struct Solution<const N: usize> {
     x: [f64; N],
     std: [f64; N],
-    freedom: [usize; N],
+    freedom: [f64; N],
     /// Standard uncertainties from the scatter about the model alone: what shows at one order only (a capacitance at the
     /// lowest) is lost with that order.
     scatter: [f64; N],

@@ -8,7 +8,7 @@
 
 use super::batches::{Batches, mean_and_std, ratio_of_mean_squares};
 use super::impedance::{self, Impedance};
-use super::{effective_freedom, student_95};
+use super::{effective_freedom, student_95, student_95_between};
 use crate::angle::PhaseTrack;
 use crate::coupling::AcView;
 use crate::error::{Error, Result};
@@ -312,7 +312,7 @@ impl Points {
         let variances = [scatter * scatter, left_open];
         let std = variances.iter().sum::<f64>().sqrt();
         let freedom = effective_freedom(&variances, &[battery.len() as f64 - 1.0, f64::INFINITY]);
-        let reach = student_95(freedom) * std;
+        let reach = student_95_between(freedom) * std;
         self.attenuation = Some(value);
         self.attenuation_std = Some(if value > 0.0 { (0.5 * std / value).min(std.sqrt()) } else { std.sqrt() });
         self.attenuation_low = Some((ratio - reach).max(0.0).sqrt());

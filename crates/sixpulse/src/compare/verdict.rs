@@ -209,9 +209,11 @@ impl Case<'_> {
             return InterventionCode::DidNotReturn;
         }
         match Effect::between(&self.before.at_ripple, &after.at_ripple) {
-            Some(circuit) if after.at_ripple.is_clear() && circuit.ratio_high > ripple.ratio_low * KEPT => {
-                InterventionCode::FollowsAndReturns
-            }
+            Some(circuit) if circuit.ratio_high > ripple.ratio_low * KEPT => match after.at_ripple.is_clear() {
+                true => InterventionCode::FollowsAndReturns,
+                // What would have come back may lie in the noise: the capture says nothing of the return.
+                false => InterventionCode::FollowsRipple,
+            },
             _ => InterventionCode::DidNotReturn,
         }
     }
@@ -281,6 +283,34 @@ mod tests {
         ] {
             let code = follow(&effect(ripple.0, ripple.1), &effect(circuit.0, circuit.1));
             assert_eq!(code, wanted, "ripple {ripple:?}, circuit {circuit:?}");
+        }
+    }
+
+    #[test]
+    fn a_restored_capture_that_says_nothing_does_not_contradict() {
+        use crate::compare::batches::Power;
+        let power = |rms: f64, relative: f64| Power { mean_square: rms * rms, std: relative * rms * rms, freedom: 15 };
+        let signal = |at_ripple: Power| Signal { at_ripple, whole: at_ripple, transfer: Transfer::Unknown };
+        let (before, during) = (signal(power(0.1, 0.02)), signal(power(1e-4, 3.0)));
+        let (ripple, back) = (effect(0.0, 0.02), effect(0.95, 1.05));
+        // Noise of up to 126 mV hides what should have come back; one of 10 mV would not; and it may have come back.
+        for (after, wanted) in [
+            (power(0.05, 2.5), InterventionCode::FollowsRipple),
+            (power(0.004, 2.5), InterventionCode::DidNotReturn),
+            (power(0.1, 0.02), InterventionCode::FollowsAndReturns),
+        ] {
+            let after = signal(after);
+            let case = Case {
+                before: &before,
+                during: &during,
+                during_tracked: true,
+                after: Some(&after),
+                ripple_before_v: 0.3,
+                ripple: &ripple,
+                ripple_return: Some(&back),
+                dose: None,
+            };
+            assert_eq!(case.judge(), wanted);
         }
     }
 
