@@ -1,6 +1,7 @@
 //! Transform plans and windows, made once in a thread and kept for the captures that follow.
 
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
 use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::rc::Rc;
@@ -19,10 +20,34 @@ impl<T: FftNum> Default for Planners<T> {
     }
 }
 
+/// The same for transforms of complex values.
+struct Complexes<T: FftNum>(Vec<(usize, Arc<dyn Fft<T>>)>);
+
+impl<T: FftNum> Default for Complexes<T> {
+    fn default() -> Self {
+        Self(Vec::new())
+    }
+}
+
+impl<T: FftNum> Complexes<T> {
+    fn forward(&mut self, length: usize) -> Arc<dyn Fft<T>> {
+        if let Some((_, plan)) = self.0.iter().find(|(planned, _)| *planned == length) {
+            return plan.clone();
+        }
+        if self.0.iter().map(|(length, _)| length).sum::<usize>() + length > MOST_KEPT {
+            self.0.clear();
+        }
+        let plan = FftPlanner::new().plan_fft_forward(length);
+        self.0.push((length, plan.clone()));
+        plan
+    }
+}
+
 #[derive(Default)]
 struct Plans {
     planners: Planners<f64>,
-    single: Planners<f32>,
+    complex: Complexes<f64>,
+    complex_single: Complexes<f32>,
     windows: Vec<Rc<[f64]>>,
 }
 
@@ -69,19 +94,19 @@ pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
     PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_forward(length)))
 }
 
-/// Plan of a transform in single precision from `length` real samples.
-pub(crate) fn forward_single(length: usize) -> Arc<dyn RealToComplex<f32>> {
-    PLANS.with_borrow_mut(|p| p.single.with(length, |planner| planner.plan_fft_forward(length)))
-}
-
-/// Plan of a transform in single precision back to `length` real samples.
-pub(crate) fn inverse_single(length: usize) -> Arc<dyn ComplexToReal<f32>> {
-    PLANS.with_borrow_mut(|p| p.single.with(length, |planner| planner.plan_fft_inverse(length)))
-}
-
 /// Plan of a transform back to `length` real samples.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
     PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_inverse(length)))
+}
+
+/// Plan of a transform of `length` complex values.
+pub(crate) fn complex(length: usize) -> Arc<dyn Fft<f64>> {
+    PLANS.with_borrow_mut(|p| p.complex.forward(length))
+}
+
+/// Plan of a transform of `length` complex values in single precision.
+pub(crate) fn complex_single(length: usize) -> Arc<dyn Fft<f32>> {
+    PLANS.with_borrow_mut(|p| p.complex_single.forward(length))
 }
 
 /// Periodic Hann window.

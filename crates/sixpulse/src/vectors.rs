@@ -7,6 +7,7 @@
 /// Work that can be done so: what it needs, and `call`, which like all that it calls is marked `#[inline(always)]`, for
 /// what is not inlined stays as narrow as the build. (A closure or a function's name would not be inlined for certain.)
 pub(crate) use pulp::NullaryFnOnce as Work;
+use std::f64::consts::FRAC_PI_2;
 
 /// Does the work with the widest vectors at hand.
 #[inline]
@@ -76,9 +77,51 @@ pub(crate) fn extremes(values: &[f32]) -> (f32, f32) {
     rest.iter().fold((low[0], high[0]), |e, v| (lower(*v, e.0), higher(*v, e.1)))
 }
 
+/// Cosine and sine of an angle in cycles, by their series about the nearest quarter (to 2e-16). A part of a [`Work`].
+#[inline(always)]
+pub(crate) fn cosine_and_sine(cycles: f64) -> (f64, f64) {
+    const SIN: [f64; 8] = series(1.0);
+    const COS: [f64; 9] = series(0.0);
+    let quarters = (4.0 * cycles).round_ties_even();
+    let x = FRAC_PI_2 * (4.0 * cycles - quarters);
+    let y = x * x;
+    let sum = |terms: &[f64]| terms.iter().rev().fold(0.0, |sum, term| sum * y + term);
+    let (sin, cos) = (x * sum(&SIN), sum(&COS));
+    // A whole quarter turns (cos, sin) into (-sin, cos).
+    let quarter = quarters - 4.0 * (0.25 * quarters).floor();
+    let odd = quarter == 1.0 || quarter == 3.0;
+    let (c, s) = if odd { (sin, cos) } else { (cos, sin) };
+    let negative_cos = quarter == 1.0 || quarter == 2.0;
+    (if negative_cos { -c } else { c }, if quarter >= 2.0 { -s } else { s })
+}
+
+/// `1`, `-1 / ((p + 1) (p + 2))` and so on: the series in `x^2` of the cosine for `p` = 0, of the sine by `x` for `p` = 1.
+const fn series<const N: usize>(power: f64) -> [f64; N] {
+    let mut terms = [1.0; N];
+    let (mut i, mut p) = (1, power);
+    while i < N {
+        terms[i] = -terms[i - 1] / ((p + 1.0) * (p + 2.0));
+        p += 2.0;
+        i += 1;
+    }
+    terms
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{Work, widest};
+    use super::{Work, cosine_and_sine, widest};
+
+    #[test]
+    fn cosine_and_sine_are_those_of_the_mathematics_library() {
+        for i in -4000..4000 {
+            let cycles = f64::from(i) * 0.003_087;
+            let (cos, sin) = cosine_and_sine(cycles);
+            let (expected_sin, expected_cos) = (std::f64::consts::TAU * cycles).sin_cos();
+            // The library's argument in radians is itself rounded: at 12 cycles to 7e-15.
+            let rounded = 4e-16 + 1e-16 * std::f64::consts::TAU * cycles.abs();
+            assert!((cos - expected_cos).abs() < rounded && (sin - expected_sin).abs() < rounded, "{cycles}");
+        }
+    }
 
     struct Sums<'a>(&'a [f32]);
     impl Work for Sums<'_> {

@@ -11,6 +11,7 @@ pub mod edges;
 mod levels;
 mod nth;
 pub mod orders;
+mod paired;
 mod pulses;
 mod rank;
 pub mod speed;

@@ -1,5 +1,6 @@
 //! The transfer order by order, and the coherence at each order.
 
+use super::paired::{Paired, Powers, Sums};
 use super::transfer::{Fit, Group, Line};
 use crate::spectrum::{Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
@@ -142,20 +143,21 @@ impl Shared {
         if count < SEGMENTS {
             return None;
         }
-        let (mut x, mut y) = (Folded::new(supply, cycle), Folded::new(circuit, cycle));
-        let bins = cycle / 2 + 1;
-        let mut sums = vec![(0.0, 0.0, Complex64::default()); bins];
+        let mut folded = Folded::new([supply, circuit], cycle);
+        let mut sums = Sums::default();
         for start in (0..count).map(|k| k * (length - length / 2)) {
-            let (x, y) = (x.transform(start), y.transform(start));
-            vectors::widest(Products { sums: &mut sums, x, y });
+            let lines = folded.transform(start);
+            vectors::widest(Powers { lines, scales: [1.0; 3], sums: &mut sums });
         }
-        let strongest = sums.iter().skip(1).fold((0.0_f64, 0.0_f64), |m, s| (m.0.max(s.0), m.1.max(s.1)));
-        let of = |(xx, yy, xy): &(f64, f64, Complex64)| {
-            let clear = *xx > ROUNDING * strongest.0 && *yy > ROUNDING * strongest.1;
+        let Sums { sxx, syy, sxy } = sums;
+        // The rounding of either reaches the other, since they are transformed together.
+        let strongest = sxx.iter().skip(1).chain(syy.iter().skip(1)).copied().fold(0.0, f64::max);
+        let of = |((xx, yy), xy): ((&f64, &f64), &Complex64)| {
+            let clear = *xx > ROUNDING * strongest && *yy > ROUNDING * strongest;
             if clear { (xy.norm_sqr() / (xx * yy)).min(1.0) } else { 0.0 }
         };
         Some(Self {
-            coherence: sums.iter().map(of).collect(),
+            coherence: sxx.iter().zip(&syy).zip(&sxy).map(of).collect(),
             step_hz: 0.0,
             by_order: true,
             effective_averages: welch.effective_averages(count),
@@ -169,37 +171,47 @@ impl Shared {
     }
 }
 
-/// Part of a record's strongest order below which an order holds rounding.
+/// Part of the strongest order's power below which an order holds rounding.
 const ROUNDING: f64 = 1e-24;
 
-/// A trace's windowed segments with their cycles laid on one another.
+/// Two traces' windowed segments with their cycles laid on one another.
 struct Folded<'a> {
-    trace: &'a Trace,
-    level_v: f64,
+    traces: [&'a Trace; 2],
+    levels_v: [f64; 2],
     window: std::rc::Rc<[f64]>,
-    plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
     values: Vec<f64>,
-    cycle: Vec<f64>,
-    spectrum: Vec<Complex64>,
-    scratch: Vec<Complex64>,
+    cycles: [Vec<f64>; 2],
+    pair: Paired<f64>,
 }
 
-/// Powers and cross powers of two transforms added to the sums.
-struct Products<'a> {
-    sums: &'a mut [(f64, f64, Complex64)],
-    x: &'a [Complex64],
-    y: &'a [Complex64],
-}
-
-impl Work for Products<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn call(self) {
-        for ((xx, yy, xy), (x, y)) in self.sums.iter_mut().zip(self.x.iter().zip(self.y)) {
-            *xx += x.norm_sqr();
-            *yy += y.norm_sqr();
-            *xy += x.conj() * y;
+impl<'a> Folded<'a> {
+    fn new(traces: [&'a Trace; 2], cycle: usize) -> Self {
+        let first = |trace: &Trace| {
+            let mut first = [0.0];
+            trace.read(0, &mut first);
+            first[0]
+        };
+        let length = CYCLES as usize * cycle;
+        Self {
+            traces,
+            levels_v: traces.map(first),
+            window: transforms::hann(length),
+            values: vec![0.0; length],
+            cycles: [vec![0.0; cycle], vec![0.0; cycle]],
+            pair: Paired::new(cycle),
         }
+    }
+
+    /// The segment's transform, the first trace in its real part.
+    fn transform(&mut self, start: usize) -> &[Complex64] {
+        for ((trace, cycle), level) in self.traces.iter().zip(&mut self.cycles).zip(self.levels_v) {
+            trace.read(start, &mut self.values);
+            vectors::widest(LaidOver { values: &self.values, window: &self.window, level, cycle });
+        }
+        let [x, y] = &self.cycles;
+        self.pair.samples.iter_mut().zip(x.iter().zip(y)).for_each(|(z, (x, y))| *z = Complex64::new(*x, *y));
+        self.pair.transform();
+        &self.pair.lines
     }
 }
 
@@ -224,32 +236,5 @@ impl<'a> Work for LaidOver<'a> {
                 *sum = before + (x - level) * w;
             }
         }
-    }
-}
-
-impl<'a> Folded<'a> {
-    fn new(trace: &'a Trace, cycle: usize) -> Self {
-        let plan = transforms::forward(cycle);
-        let mut first = [0.0];
-        trace.read(0, &mut first);
-        Self {
-            trace,
-            level_v: first[0],
-            window: transforms::hann(CYCLES as usize * cycle),
-            values: vec![0.0; CYCLES as usize * cycle],
-            cycle: plan.make_input_vec(),
-            spectrum: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
-            plan,
-        }
-    }
-
-    fn transform(&mut self, start: usize) -> &[Complex64] {
-        self.trace.read(start, &mut self.values);
-        let Self { values, window, level_v, cycle, .. } = self;
-        vectors::widest(LaidOver { values, window, level: *level_v, cycle });
-        // The lengths are those the plan made, the only thing it can refuse.
-        let _ = self.plan.process_with_scratch(&mut self.cycle, &mut self.spectrum, &mut self.scratch);
-        &self.spectrum
     }
 }

@@ -15,6 +15,9 @@ const GROUP: usize = 32;
 
 /// What is left of a peak after so many samples.
 type Kept = [f64; STRETCH + 1];
+type Stretch = [f64; STRETCH];
+/// Samples taken side by side: values in double precision that the processor compares at once.
+const LANES: usize = 4;
 
 /// Bounds of a signal over a stretch, volts.
 #[derive(Debug, Clone, Copy)]
@@ -38,8 +41,12 @@ impl Extremes {
 }
 
 /// The conditioner's state from sample to sample.
-pub(super) struct State<'a> {
-    settings: &'a PulseConditioner,
+pub(super) struct State {
+    release_v: f64,
+    /// It arms at this part of the remembered peak (0: of none), at this voltage at least.
+    fraction: f64,
+    minimum_v: f64,
+    /// Part of the peak that is left a sample later.
     keep: f64,
     watchdog: f64,
     since_pulse: f64,
@@ -49,17 +56,20 @@ pub(super) struct State<'a> {
     previous: f64,
 }
 
-impl<'a> State<'a> {
-    pub(super) fn new(settings: &'a PulseConditioner, rate_hz: f64) -> Self {
-        let keep = match settings.threshold() {
-            Threshold::Adaptive { decay_s, .. } => (-1.0 / (decay_s * rate_hz)).exp(),
-            Threshold::Fixed { .. } => 1.0,
+impl State {
+    pub(super) fn new(settings: &PulseConditioner, rate_hz: f64) -> Self {
+        let (fraction, minimum_v, keep) = match settings.threshold() {
+            Threshold::Adaptive { fraction, minimum_v, decay_s } => {
+                (fraction, minimum_v, (-1.0 / (decay_s * rate_hz)).exp())
+            }
+            Threshold::Fixed { arming_v } => (0.0, arming_v, 1.0),
         };
-        let watchdog = settings.watchdog_s().map_or(f64::INFINITY, |t| t * rate_hz);
         Self {
-            settings,
+            release_v: settings.release_v(),
+            fraction,
+            minimum_v,
             keep,
-            watchdog,
+            watchdog: settings.watchdog_s().map_or(f64::INFINITY, |t| t * rate_hz),
             since_pulse: 0.0,
             peak: 0.0,
             rising_peak: 0.0,
@@ -71,15 +81,13 @@ impl<'a> State<'a> {
     /// Arming threshold while a peak is remembered, volts.
     #[inline(always)]
     fn arming(&self, peak: f64) -> f64 {
-        match self.settings.threshold() {
-            Threshold::Adaptive { fraction, minimum_v, .. } => (fraction * peak).max(minimum_v),
-            Threshold::Fixed { arming_v } => arming_v,
-        }
+        let part = self.fraction * peak;
+        if part > self.minimum_v { part } else { self.minimum_v }
     }
 
     /// Takes one sample; the part of a sample by which the pulse lies back when there is one.
     pub(super) fn step(&mut self, x: f64) -> Option<f64> {
-        let release = self.settings.release_v();
+        let release = self.release_v;
         let arming = self.arming(self.peak);
         self.peak *= self.keep;
         self.since_pulse += 1.0;
@@ -110,7 +118,7 @@ impl<'a> State<'a> {
     #[inline(always)]
     fn pass(&mut self, count: usize, kept: f64, within: Extremes) -> bool {
         if self.armed {
-            if within.low <= self.settings.release_v() || within.high > self.rising_peak {
+            if within.low <= self.release_v || within.high > self.rising_peak {
                 return false;
             }
         } else if within.high > self.arming(self.peak_after(count, kept)) {
@@ -135,23 +143,21 @@ impl<'a> State<'a> {
     /// Takes a stretch from event to event: what [`State::step`] does with its samples, of which `before` is the one
     /// ahead of the first; `found` is called with the sample at which a pulse is out and the part by which it lies back.
     #[inline(always)]
-    fn walk(&mut self, values: &[f64; STRETCH], before: f64, kept: &Kept, mut found: impl FnMut(usize, f64)) {
-        let release = self.settings.release_v();
-        let released = places(values, |v| v <= release);
+    fn walk(&mut self, values: &Stretch, before: f64, kept: &Kept, mut found: impl FnMut(usize, f64)) {
+        let release = self.release_v;
         let mut from = 0;
         while from < STRETCH {
-            let (rest, next) = (STRETCH - from, if self.armed { released } else { self.reached(values, from, kept) });
-            let ahead = next >> from;
-            let to = if ahead == 0 { STRETCH } else { from + ahead.trailing_zeros() as usize };
-            if self.armed {
-                self.rising_peak = self.rising_peak.max(highest(&values[from..to]));
+            let armed = self.armed;
+            let to = if armed { first(values, from, |v| v <= release) } else { self.reached(values, from, kept) };
+            if armed {
+                self.remember(highest(&values[from..to]));
             }
             if to == STRETCH {
-                self.rest(rest, kept[rest]);
+                self.rest(STRETCH - from, kept[STRETCH - from]);
                 break;
             }
             let x = values[to];
-            if self.armed {
+            if armed {
                 let previous = if to == 0 { before } else { values[to - 1] };
                 let back = if previous > x { (release - x) / (previous - x) } else { 0.0 };
                 found(to, back);
@@ -160,44 +166,48 @@ impl<'a> State<'a> {
                 self.rising_peak = x;
                 self.rest(to + 1 - from, kept[to + 1 - from]);
             }
-            self.armed = !self.armed;
+            self.armed = !armed;
             from = to + 1;
         }
-        self.previous = values[STRETCH - 1];
     }
 
-    /// The places from `from` on at which a conditioner that is not armed would arm.
     #[inline(always)]
-    fn reached(&self, values: &[f64; STRETCH], from: usize, kept: &Kept) -> u32 {
+    fn remember(&mut self, peak: f64) {
+        self.rising_peak = if peak > self.rising_peak { peak } else { self.rising_peak };
+    }
+
+    /// The place from `from` on at which a conditioner that is not armed arms; [`STRETCH`] where it does not.
+    #[inline(always)]
+    fn reached(&self, values: &Stretch, from: usize, kept: &Kept) -> usize {
         let rest = STRETCH - 1 - from;
         let least = self.arming(self.peak_after(rest, kept[rest]));
-        let mut near = (places(values, |v| v > least) >> from) << from;
+        let mut at = first(values, from, |v| v > least);
         // The threshold comes down from sample to sample: of those above its end the first above its own.
-        while near != 0 {
-            let i = near.trailing_zeros() as usize;
-            if values[i] > self.arming(self.peak_after(i - from, kept[i - from])) {
-                break;
-            }
-            near &= near - 1;
+        while at < STRETCH && values[at] <= self.arming(self.peak_after(at - from, kept[at - from])) {
+            at = first(values, at + 1, |v| v > least);
         }
-        near
+        at
     }
 }
 
-/// The places at which values meet a condition, the first in the lowest bit.
+/// The first place from `from` on at which values meet a condition; [`STRETCH`] where none does.
 #[inline(always)]
-fn places(values: &[f64; STRETCH], meets: impl Fn(f64) -> bool) -> u32 {
-    let mut bits = [0u32; STRETCH];
-    for (i, (bit, v)) in bits.iter_mut().zip(values).enumerate() {
-        *bit = u32::from(meets(*v)) << i;
+fn first(values: &Stretch, from: usize, meets: impl Fn(f64) -> bool) -> usize {
+    let mut beyond = !0 << (from % LANES);
+    for (k, few) in values.as_chunks::<LANES>().0.iter().enumerate().skip(from / LANES) {
+        let bit = |i: usize| u32::from(meets(few[i])) << i;
+        let bits = (bit(0) | bit(1) | bit(2) | bit(3)) & beyond;
+        if bits != 0 {
+            return LANES * k + bits.trailing_zeros() as usize;
+        }
+        beyond = !0;
     }
-    bits.into_iter().fold(0, |all, bit| all | bit)
+    STRETCH
 }
 
 /// The highest of the values; minus infinity of none.
 #[inline(always)]
 fn highest(values: &[f64]) -> f64 {
-    const LANES: usize = 4;
     let higher = |a: f64, b: f64| if a > b { a } else { b };
     let mut high = [f64::NEG_INFINITY; LANES];
     let (sets, rest) = values.as_chunks::<LANES>();
@@ -285,13 +295,20 @@ impl Pulses<'_> {
 
     /// Reads the samples of a whole stretch.
     #[inline(always)]
-    fn read(&self, stretch: usize, values: &mut [f64; STRETCH]) {
+    fn read(&self, stretch: usize, values: &mut Stretch) {
         let (factor, level) = (self.factor, self.record.level_v);
         let Some(own) = self.record.own.as_chunks::<STRETCH>().0.get(stretch) else { return };
-        let silent = [0.0; STRETCH];
-        let ripple = self.record.ripple.as_chunks::<STRETCH>().0.get(stretch).unwrap_or(&silent);
-        for ((v, own), ripple) in values.iter_mut().zip(own).zip(ripple) {
-            *v = f64::from(*own) + factor * f64::from(*ripple) + level;
+        match self.record.ripple.as_chunks::<STRETCH>().0.get(stretch) {
+            Some(ripple) => {
+                for i in 0..STRETCH {
+                    values[i] = f64::from(own[i]) + factor * f64::from(ripple[i]) + level;
+                }
+            }
+            None => {
+                for i in 0..STRETCH {
+                    values[i] = f64::from(own[i]) + level;
+                }
+            }
         }
     }
 }
@@ -320,12 +337,12 @@ impl Work for Pulses<'_> {
                 if whole && state.pass(STRETCH, by_stretch, self.bounds(parts)) {
                     continue;
                 }
-                let before = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
                 if whole {
                     self.read(s, &mut values);
+                    let before = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
                     state.walk(&values, before, &kept, |i, back| found.push((start + i) as f64 - back));
                 } else {
-                    state.previous = before;
+                    state.previous = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
                     found.extend((start..samples).filter_map(|i| Some(i as f64 - state.step(self.at(i))?)));
                 }
                 if found.len() >= self.enough {

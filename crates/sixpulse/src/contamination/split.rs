@@ -8,14 +8,13 @@
 //! pieces overlapping by what the ends of one may spoil: cost grows with the length, and beside the two parts no more
 //! than one piece is held.
 
+use super::paired::Paired;
 use super::subtract::Subtracted;
 use super::transfer::{Model, floors};
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
 use crate::vectors::{self, SumsAbout, Work};
-use realfft::{ComplexToReal, RealToComplex};
 use rustfft::num_complex::Complex32;
-use std::sync::Arc;
 
 /// Power of a bin against the noise about it from which it is signal: noise alone reaches it with `exp(-8)`, and what
 /// passes then holds 0.3 % of the noise's power.
@@ -108,24 +107,31 @@ impl Split {
     pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
         let n = circuit.len();
         let mut out = Self {
-            own: vec![0.0; n],
-            ripple: vec![0.0; if model.is_some() { n } else { 0 }],
+            own: Vec::with_capacity(n),
+            ripple: Vec::with_capacity(if model.is_some() { n } else { 0 }),
             mean_v: mean(circuit),
             sample_rate_hz: circuit.sample_rate_hz(),
             left: Left::default(),
         };
         let level = out.mean_v;
         let (mut own_sum, mut ripple_sum) = (0.0, 0.0);
+        let mut buffer = [0.0; BLOCK];
+        let mut add = |block: &[f64], level: f64, to: &mut Vec<f32>| {
+            let values = &mut buffer[..block.len()];
+            let sum = narrow(block, level, values);
+            to.extend_from_slice(values);
+            sum
+        };
         match model {
             Some(m) => {
-                Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|start, own, ripple| {
-                    own_sum += narrow(own, level, &mut out.own[start..]);
-                    ripple_sum += narrow(ripple, 0.0, &mut out.ripple[start..]);
+                Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|_, own, ripple| {
+                    own_sum += add(own, level, &mut out.own);
+                    ripple_sum += add(ripple, 0.0, &mut out.ripple);
                 });
                 take_off(&mut out.ripple, ripple_sum / n.max(1) as f64);
             }
-            None => for_each_block(circuit, |start, block| {
-                narrow(block, level, &mut out.own[start..]);
+            None => for_each_block(circuit, |_, block| {
+                add(block, level, &mut out.own);
             }),
         }
         out.left = take_off(&mut out.own, own_sum / n.max(1) as f64);
@@ -302,17 +308,13 @@ fn noise_floor(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> Vec<f6
     floor
 }
 
-/// Plans and buffers for one piece of a record. Single precision: its rounding lies 140 dB below the strongest line, the
-/// noise of 16 bits 98 dB.
+/// One piece of a record, its own signal and its ripple transformed together. Single precision: its rounding lies 140 dB
+/// below the strongest line, the noise of 16 bits 98 dB.
 struct Piece {
-    forward: Arc<dyn RealToComplex<f32>>,
-    inverse: Arc<dyn ComplexToReal<f32>>,
+    pair: Paired<f32>,
     bin_hz: f64,
     electrical_hz: Option<f64>,
-    scratch: Vec<Complex32>,
-    samples: Vec<f32>,
-    own: Vec<Complex32>,
-    ripple: Vec<Complex32>,
+    power: Vec<f64>,
 }
 
 /// A stretch of one of the parts with what lies before it.
@@ -321,97 +323,227 @@ type Part<'a> = (&'a [f32], &'a mut [f32]);
 impl Piece {
     fn new(longest: usize, sample_rate_hz: f64, electrical_hz: Option<f64>) -> Self {
         let length = transforms::smooth_length_from(longest);
-        let (forward, inverse) = (transforms::forward_single(length), transforms::inverse_single(length));
-        let scratch = vec![Complex32::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
-        let bin_hz = sample_rate_hz / length as f64;
-        let (samples, own) = (vec![0.0; length], forward.make_output_vec());
-        Self { forward, inverse, bin_hz, electrical_hz, scratch, samples, own, ripple: Vec::new() }
+        Self {
+            pair: Paired::new(length),
+            bin_hz: sample_rate_hz / length as f64,
+            electrical_hz,
+            power: Vec::with_capacity(length / 2 + 1),
+        }
     }
 
     /// Leaves of the first `count` samples of both parts the bins out that do not stand clear of the noise: of the ripple
     /// those where the two together do not. The ripple may be empty.
     fn clean(&mut self, own: Part, ripple: Part, count: usize) {
-        let mut left = std::mem::take(&mut self.own);
-        let own_ends = self.transform((own.0, own.1), &mut left);
-        let power: Vec<f64> = left.iter().map(|v| f64::from(v.norm_sqr())).collect();
-        let floor = noise_floor(&power, self.bin_hz, self.electrical_hz);
-        if !ripple.1.is_empty() {
-            let mut carried = std::mem::take(&mut self.ripple);
-            carried.resize(left.len(), Complex32::default());
-            let ends = self.transform((ripple.0, ripple.1), &mut carried);
-            for ((v, y), floor) in carried.iter_mut().zip(&left).zip(&floor) {
-                if f64::from((y + *v).norm_sqr()) <= CLEAR_OF_NOISE * floor {
-                    *v = Complex32::default();
-                }
-            }
-            self.back(&mut carried, ripple, count, &ends);
-            self.ripple = carried;
+        let ends = [Ends::of(own.0, own.1), Ends::of(ripple.0, ripple.1)];
+        for (before, values, from) in [(own.0, ripple.0, 0), (&*own.1, &*ripple.1, own.0.len())] {
+            let out = &mut self.pair.samples[from..from + before.len()];
+            vectors::widest(Joined { lines: ends.map(|e| e.from(from)), own: before, ripple: values, out });
         }
-        for ((v, power), floor) in left.iter_mut().zip(&power).zip(&floor) {
-            if *power <= CLEAR_OF_NOISE * floor {
-                *v = Complex32::default();
+        self.pair.samples[own.0.len() + own.1.len()..].fill(Complex32::default());
+        self.pair.transform();
+        vectors::widest(OwnPower { lines: &self.pair.lines, power: &mut self.power });
+        let mut clear = noise_floor(&self.power, self.bin_hz, self.electrical_hz);
+        clear.iter_mut().for_each(|floor| *floor *= CLEAR_OF_NOISE);
+        vectors::widest(Cleared { clear: &clear, power: &self.power, lines: &mut self.pair.lines });
+        self.pair.back();
+        let from = own.0.len();
+        let ripple = ripple.1.get_mut(..count).unwrap_or_default();
+        vectors::widest(Parted {
+            samples: &self.pair.samples[from..],
+            lines: ends.map(|e| e.from(from)),
+            scale: (self.pair.samples.len() as f32).recip(),
+            own: &mut own.1[..count],
+            ripple,
+        });
+    }
+}
+
+/// Two parts less the straight lines between their ends, joined. Where there is no ripple it is 0.
+struct Joined<'a> {
+    lines: [Line; 2],
+    own: &'a [f32],
+    ripple: &'a [f32],
+    out: &'a mut [Complex32],
+}
+
+impl Work for Joined<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { lines: [own_line, ripple_line], own, ripple, out } = self;
+        if ripple.is_empty() {
+            for (i, (z, own)) in (0i32..).zip(out.iter_mut().zip(own)) {
+                *z = Complex32::new(own - own_line.at(i), 0.0);
             }
+            return;
         }
-        self.back(&mut left, own, count, &own_ends);
-        self.own = left;
+        for (i, (z, (own, ripple))) in (0i32..).zip(out.iter_mut().zip(own.iter().zip(ripple))) {
+            *z = Complex32::new(own - own_line.at(i), ripple - ripple_line.at(i));
+        }
+    }
+}
+
+/// The own signal's power in each bin.
+struct OwnPower<'a> {
+    lines: &'a [Complex32],
+    power: &'a mut Vec<f64>,
+}
+
+impl OwnPower<'_> {
+    #[inline(always)]
+    fn of<const N: usize>(lines: &[Complex32; N], mirrors: &[Complex32; N]) -> [f64; N] {
+        let mut power = [0.0; N];
+        for lane in 0..N {
+            let (own, _) = parts(lines[lane], mirrors[N - 1 - lane]);
+            power[lane] = f64::from(own.re * own.re + own.im * own.im);
+        }
+        power
+    }
+}
+
+impl Work for OwnPower<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { lines, power } = self;
+        let (n, bins) = (lines.len(), lines.len() / 2 + 1);
+        power.resize(bins, 0.0);
+        power[..1].copy_from_slice(&Self::of(&[lines[0]], &[lines[0]]));
+        let mut k = 1;
+        while k + LANES <= bins {
+            let (Some(set), Some(mirrors)) = (lines[k..].first_chunk(), lines[..n + 1 - k].last_chunk()) else {
+                return;
+            };
+            power[k..k + LANES].copy_from_slice(&Self::of::<LANES>(set, mirrors));
+            k += LANES;
+        }
+        for k in k..bins {
+            power[k..=k].copy_from_slice(&Self::of(&[lines[k]], &[lines[n - k]]));
+        }
+    }
+}
+
+/// The own signal's line and the ripple's.
+#[inline(always)]
+fn parts(line: Complex32, mirror: Complex32) -> (Complex32, Complex32) {
+    let half = |re: f32, im: f32| Complex32::new(0.5 * re, 0.5 * im);
+    (half(line.re + mirror.re, line.im - mirror.im), half(line.im + mirror.im, mirror.re - line.re))
+}
+
+/// Sets the lines of the own signal to 0 whose power is not above `clear`, and those of the ripple where both together are
+/// not; real and imaginary part change places for the way back.
+struct Cleared<'a> {
+    clear: &'a [f64],
+    power: &'a [f64],
+    lines: &'a mut [Complex32],
+}
+
+impl Cleared<'_> {
+    #[inline(always)]
+    fn of<const N: usize>(clear: &[f64], power: &[f64], lines: &mut [Complex32; N], mirrors: &mut [Complex32; N]) {
+        for lane in 0..N {
+            let (mut own, mut ripple) = parts(lines[lane], mirrors[N - 1 - lane]);
+            let both = f64::from((own + ripple).norm_sqr());
+            if power[lane] <= clear[lane] {
+                own = Complex32::default();
+            }
+            if both <= clear[lane] {
+                ripple = Complex32::default();
+            }
+            lines[lane] = Complex32::new(own.im + ripple.re, own.re - ripple.im);
+            mirrors[N - 1 - lane] = Complex32::new(ripple.re - own.im, own.re + ripple.im);
+        }
+    }
+}
+
+impl Work for Cleared<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { clear, power, lines } = self;
+        let n = lines.len();
+        let one = |k: usize, lines: &mut [Complex32]| {
+            let (mut line, mut mirror) = ([lines[k]], [lines[(n - k) % n]]);
+            Self::of(&clear[k..=k], &power[k..=k], &mut line, &mut mirror);
+            (lines[k], lines[(n - k) % n]) = (line[0], mirror[0]);
+        };
+        one(0, lines);
+        // A line that is its own mirror comes last, alone.
+        let pairs = (n - 1) / 2;
+        let (ahead, behind) = lines.split_at_mut(n - pairs);
+        let (sets, rest) = ahead[1..=pairs].as_chunks_mut::<LANES>();
+        let (others, mirrors) = behind.as_rchunks_mut::<LANES>();
+        let mut k = 1;
+        for (set, mirrors) in sets.iter_mut().zip(mirrors.iter_mut().rev()) {
+            Self::of(&clear[k..k + LANES], &power[k..k + LANES], set, mirrors);
+            k += LANES;
+        }
+        for (line, mirror) in rest.iter_mut().zip(others.iter_mut().rev()) {
+            let (mut a, mut b) = ([*line], [*mirror]);
+            Self::of(&clear[k..=k], &power[k..=k], &mut a, &mut b);
+            (*line, *mirror) = (a[0], b[0]);
+            k += 1;
+        }
+        if n % 2 == 0 {
+            one(n / 2, lines);
+        }
+    }
+}
+
+/// Samples that came back taken apart and scaled, the straight lines added to them again.
+struct Parted<'a> {
+    samples: &'a [Complex32],
+    lines: [Line; 2],
+    scale: f32,
+    own: &'a mut [f32],
+    /// May be empty.
+    ripple: &'a mut [f32],
+}
+
+impl Work for Parted<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { samples, lines: [own_line, ripple_line], scale, own, ripple } = self;
+        for (i, (own, z)) in (0i32..).zip(own.iter_mut().zip(samples)) {
+            *own = z.im * scale + own_line.at(i);
+        }
+        for (i, (ripple, z)) in (0i32..).zip(ripple.iter_mut().zip(samples)) {
+            *ripple = z.re * scale + ripple_line.at(i);
+        }
+    }
+}
+
+/// A straight line from sample to sample.
+#[derive(Clone, Copy)]
+struct Line {
+    first: f64,
+    slope: f64,
+}
+
+impl Line {
+    #[inline(always)]
+    fn at(self, i: i32) -> f32 {
+        (self.first + self.slope * f64::from(i)) as f32
     }
 
-    /// Spectrum of values without the straight line between their ends, zeros following.
-    fn transform(&mut self, (before, values): (&[f32], &[f32]), spectrum: &mut [Complex32]) -> Ends {
-        let ends = Ends::of(before, values);
-        let (head, rest) = self.samples.split_at_mut(before.len());
-        let (body, tail) = rest.split_at_mut(values.len());
-        ends.add(-1.0, 0, before, 1.0, head);
-        ends.add(-1.0, before.len(), values, 1.0, body);
-        tail.fill(0.0);
-        let scratch = &mut self.scratch[..self.forward.get_scratch_len()];
-        // The lengths are those the plan made, the only thing it can refuse.
-        let _ = self.forward.process_with_scratch(&mut self.samples, spectrum, scratch);
-        ends
-    }
-
-    fn back(&mut self, spectrum: &mut [Complex32], (before, values): Part, count: usize, ends: &Ends) {
-        let scratch = &mut self.scratch[..self.inverse.get_scratch_len()];
-        let _ = self.inverse.process_with_scratch(spectrum, &mut self.samples, scratch);
-        let scale = (self.samples.len() as f32).recip();
-        ends.add(1.0, before.len(), &self.samples[before.len()..], scale, &mut values[..count]);
+    fn further(self, samples: usize) -> Self {
+        Self { first: self.first + self.slope * samples as f64, ..self }
     }
 }
 
 /// The straight line between a stretch's ends, which a transform would take for a jump.
-struct Ends {
-    first: f64,
-    slope: f64,
-}
+#[derive(Clone, Copy)]
+struct Ends(Line);
 
 impl Ends {
     fn of(before: &[f32], values: &[f32]) -> Self {
         let first = before.first().or(values.first()).map_or(0.0, |v| f64::from(*v));
         let last = values.last().map_or(first, |v| f64::from(*v));
-        Self { first, slope: (last - first) / ((before.len() + values.len()).max(2) - 1) as f64 }
+        Self(Line { first, slope: (last - first) / ((before.len() + values.len()).max(2) - 1) as f64 })
     }
 
-    /// `out` = `scale` times values, `sign` times the line added to them; the first of them lies `from` after its start.
-    fn add(&self, sign: f64, from: usize, values: &[f32], scale: f32, out: &mut [f32]) {
-        let (first, slope) = (sign * (self.first + self.slope * from as f64), sign * self.slope);
-        vectors::widest(Added { first, slope, values, scale, out });
-    }
-}
-
-struct Added<'a> {
-    first: f64,
-    slope: f64,
-    values: &'a [f32],
-    scale: f32,
-    out: &'a mut [f32],
-}
-
-impl Work for Added<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn call(self) {
-        for (i, (out, v)) in (0i32..).zip(self.out.iter_mut().zip(self.values)) {
-            *out = v * self.scale + (self.first + self.slope * f64::from(i)) as f32;
-        }
+    fn from(&self, sample: usize) -> Line {
+        self.0.further(sample)
     }
 }

@@ -167,26 +167,36 @@ impl Work for Filtered<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        const LANES: usize = 32;
-        const REACH: usize = 2 * HALF + LANES - 1;
+        /// Outputs side by side: `SETS` times as many as are multiplied at once.
+        const SETS: usize = 4;
+        const LANES: usize = 8;
+        const REACH: usize = 2 * HALF + SETS * LANES - 1;
         for (x, wide) in self.window.iter_mut().zip(self.wide) {
             *x = (wide - self.mean) as f32;
         }
         let mut done = 0;
         if let Ok(taps) = <&[f32; 2 * HALF]>::try_from(self.taps) {
-            let (sets, _) = self.out.as_chunks_mut::<LANES>();
-            for (k, sums) in sets.iter_mut().enumerate() {
-                let Some(reach) = self.window[k * LANES..].first_chunk::<REACH>() else { break };
-                let mut lanes = [0.0_f32; LANES];
+            while let Some(reach) = self.window[done..].first_chunk::<REACH>() {
+                if done + SETS * LANES > self.out.len() {
+                    break;
+                }
+                let mut sums = [[0.0_f32; LANES]; SETS];
                 for j in 0..2 * HALF {
-                    for lane in 0..LANES {
-                        lanes[lane] += taps[j] * reach[j + lane];
+                    let tap = taps[j];
+                    for set in 0..SETS {
+                        let Some(x) = reach[j + set * LANES..].first_chunk::<LANES>() else { break };
+                        for lane in 0..LANES {
+                            sums[set][lane] += tap * x[lane];
+                        }
                     }
                 }
-                for lane in 0..LANES {
-                    sums[lane] = f64::from(lanes[lane]);
-                }
-                done += LANES;
+                // Kept in single precision at first, over what is not read again: of sums that are widened at once the
+                // compiler takes half as many side by side.
+                self.window[done..done + SETS * LANES].copy_from_slice(sums.as_flattened());
+                done += SETS * LANES;
+            }
+            for (y, x) in self.out.iter_mut().zip(&self.window[..done]) {
+                *y = f64::from(*x);
             }
         }
         for (y, x) in self.out.iter_mut().zip(self.window.windows(self.taps.len())).skip(done) {
@@ -266,20 +276,13 @@ impl Shelf {
 /// The test: the strongest line of the residual stands [`LINE_TO_NOISE`] times above the noise about it, holds
 /// [`LEAST_SHARE`] of the power left and is not ripple that an imperfect fit left behind.
 pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -> Option<f64> {
-    let own = |k: usize| {
-        let (left, taken) = (residual[k], removed.get(k).copied().unwrap_or(0.0));
-        if left > RIPPLE_LEFT * taken { left } else { 0.0 }
-    };
-    let (mut total, mut peak) = (0.0, None);
-    for k in LEAST_PERIODS..residual.len() {
-        let power = own(k);
-        total += power;
-        // Of equals the last.
-        if peak.is_none_or(|(_, most)| power >= most) {
-            peak = Some((k, power));
-        }
-    }
-    let (peak, _) = peak?;
+    let own = |k: usize| own_power(residual[k], removed.get(k).copied().unwrap_or(0.0));
+    let (total, most) = vectors::widest(Powers {
+        residual: residual.get(LEAST_PERIODS..)?,
+        removed: removed.get(LEAST_PERIODS..).unwrap_or_default(),
+    });
+    // Of equals the last.
+    let peak = (LEAST_PERIODS..residual.len()).rev().find(|&k| own(k) >= most)?;
     let line = Line::at(residual, peak);
     if own(peak) <= 0.0 || line.to_noise < LINE_TO_NOISE || line.power < LEAST_SHARE * total {
         return None;
@@ -299,6 +302,46 @@ pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -
             .then_some(strongest / f64::from(m))
     });
     Some(fundamental.unwrap_or(strongest))
+}
+
+/// Power of a bin that may be the circuit's own.
+#[inline(always)]
+fn own_power(left: f64, taken: f64) -> f64 {
+    if left > RIPPLE_LEFT * taken { left } else { 0.0 }
+}
+
+/// Sum of the bins' own power, and the strongest; nothing need have been removed.
+struct Powers<'a> {
+    residual: &'a [f64],
+    removed: &'a [f64],
+}
+
+impl Work for Powers<'_> {
+    type Output = (f64, f64);
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        const LANES: usize = 8;
+        let nothing = [0.0; LANES];
+        let (mut sum, mut most) = ([0.0; LANES], [0.0; LANES]);
+        let (sets, rest) = self.residual.as_chunks::<LANES>();
+        let (removed, others) = self.removed.as_chunks::<LANES>();
+        for (k, set) in sets.iter().enumerate() {
+            let taken = removed.get(k).unwrap_or(&nothing);
+            for lane in 0..LANES {
+                let own = own_power(set[lane], taken[lane]);
+                sum[lane] += own;
+                most[lane] = if own > most[lane] { own } else { most[lane] };
+            }
+        }
+        let others = others.iter().copied().chain(std::iter::repeat(0.0));
+        rest.iter().zip(others).fold(
+            (sum.iter().sum(), most.iter().copied().fold(0.0, f64::max)),
+            |(sum, most), (l, t)| {
+                let own = own_power(*l, t);
+                (sum + own, f64::max(most, own))
+            },
+        )
+    }
 }
 
 /// Peak amplitude of a steady tone that [`own_frequency_hz`] would find in a residual of this power, volts: it must

@@ -1,10 +1,10 @@
 //! The bins of the spectra that take part in the fit, the noise about them, and what each counts.
 
+use super::columns::Columns;
 use super::folded::{Comb, Folded};
-use super::path::Model;
-use super::spectra::{Bin, CrossSpectra, NOISE_BLOCK};
+use super::path::{Model, Path};
+use super::spectra::{Bin, CrossSpectra};
 use crate::contamination::nth::nth;
-use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Least bins of the supply's spectrum that share one estimate of its floor.
@@ -26,16 +26,12 @@ const MODEL_ERROR: f64 = 1e-6;
 pub(super) struct Band<'a> {
     pub(super) spectra: &'a CrossSpectra,
     pub(super) first: usize,
-    pub(super) last: usize,
     pub(super) used: Vec<Bin>,
-    /// Least noise of the circuit, that of its converter, V^2 a bin.
-    circuit_noise: f64,
     /// Relative standard uncertainty of a gain from the converters' rounding.
     pub(super) quantisation: f64,
     pub(super) interval_s: f64,
     electrical_hz: Option<f64>,
-    /// Scratch of the noise estimate.
-    pub(super) block: std::cell::RefCell<Vec<f64>>,
+    pub(super) columns: Columns,
 }
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
@@ -117,7 +113,7 @@ impl<'a> Band<'a> {
         let share = |power: f64| power / used.len().max(16) as f64;
         let distortion = share(setting.supply_lsb_v * setting.supply_lsb_v / 12.0) + MODEL_ERROR * strongest;
         let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
-        // What rounding must leave and is not found between the lines lies on them.
+        // What rounding must leave and is not found between the lines lies on them: the least noise of a bin.
         let on_lines = share((rounding - circuit_floor.iter().sum::<f64>()).max(0.0));
         let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
         let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
@@ -134,17 +130,8 @@ impl<'a> Band<'a> {
         });
         let quantisation = quantisation_std(spectra, setting, supply_floor.iter().sum());
         keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
-        Self {
-            spectra,
-            first,
-            last,
-            used,
-            circuit_noise,
-            quantisation,
-            interval_s,
-            electrical_hz,
-            block: std::cell::RefCell::default(),
-        }
+        let columns = Columns::new(&used, &spectra.syy, (first, last), circuit_noise, interval_s);
+        Self { spectra, first, used, quantisation, interval_s, electrical_hz, columns }
     }
 
     /// The order that a bin belongs to; 0 where no cycle is known.
@@ -152,54 +139,23 @@ impl<'a> Band<'a> {
         self.electrical_hz.map_or(0, |hz| (bin.hz / hz).round() as usize)
     }
 
-    /// Power left in each bin in use, and the noise about it: a low quantile over blocks, which lines do not lift.
+    /// Power left in each bin in use, and the noise about it.
     pub(super) fn residual(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
-        let left: Vec<f64> = self.used.iter().map(|b| b.left(model.at(b.hz))).collect();
-        let noise = self.noise(&left);
-        (left, noise)
-    }
-
-    /// The noise about each bin in use, for what is left in them.
-    pub(super) fn noise(&self, left: &[f64]) -> Vec<f64> {
-        let mut noise = Vec::with_capacity(left.len());
-        let mut block = self.block.borrow_mut();
-        let mut from = 0;
-        while let Some(bin) = self.used.get(from) {
-            let start = bin.k - (bin.k - self.first) % NOISE_BLOCK;
-            let end = (start + NOISE_BLOCK).min(self.last);
-            block.clear();
-            block.extend_from_slice(&self.spectra.syy[start..end]);
-            let to = from + self.used[from..].partition_point(|b| b.k < end);
-            for (b, power) in self.used[from..to].iter().zip(&left[from..to]) {
-                block[b.k - start] = *power;
-            }
-            let level = noise_level(&mut block, 0.3).max(self.circuit_noise).max(f64::MIN_POSITIVE);
-            noise.extend(std::iter::repeat_n(level, to - from));
-            from = to;
-        }
-        noise
+        self.columns.residual(model)
     }
 
     /// What each bin in use counts in the search.
-    pub(super) fn says(&self, model: &Model, say: Say) -> Vec<f64> {
+    pub(super) fn says(&self, say: Say) -> Vec<f64> {
         match say {
-            Say::Equal => self.weights(model),
+            Say::Equal => self.weights(&Model::new(Path::Delay, 0.0, 0.0, 0.0, self.interval_s.recip())),
             // A line of the circuit alone would have the loudest voice without this.
             Say::ByPower => self.used.iter().map(|b| b.sxx.min(b.syy) / b.syy.max(f64::MIN_POSITIVE)).collect(),
         }
     }
 
-    /// Inverse noise of each bin in use; a bin far above its surroundings counts by its own power.
+    /// Inverse noise of each bin in use.
     pub(super) fn weights(&self, model: &Model) -> Vec<f64> {
-        self.weights_of(&self.used.iter().map(|b| model.at(b.hz)).collect::<Vec<Complex64>>())
-    }
-
-    /// The same for a response in each bin in use: the supply's noise comes through it.
-    pub(super) fn weights_of(&self, responses: &[Complex64]) -> Vec<f64> {
-        let left: Vec<f64> = self.used.iter().zip(responses).map(|(b, m)| b.left(*m)).collect();
-        let noise = self.noise(&left);
-        let each = self.used.iter().zip(responses).zip(left.iter().zip(&noise));
-        each.map(|((b, m), (l, n))| 1.0 / (n.max(l / 3.0) + m.norm_sqr() * b.supply_noise)).collect()
+        self.columns.weights(model)
     }
 }
 

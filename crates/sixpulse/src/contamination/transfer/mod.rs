@@ -16,6 +16,7 @@
 
 mod band;
 mod choice;
+mod columns;
 mod folded;
 mod groups;
 mod path;
@@ -32,7 +33,7 @@ use crate::trace::Trace;
 use band::{Band, LEAST_BINS, Say};
 use choice::Candidates;
 use groups::{groups, widening};
-use search::{CornerPrior, Normal, first_order_start, refine, starting_points};
+use search::{CornerPrior, Normal, first_order_starts, refine, starting_points};
 
 /// Log-likelihood by which carrying something must beat carrying nothing before a path is chosen.
 const NOTICED: f64 = 8.0;
@@ -77,7 +78,8 @@ pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setti
     }
     let corner = CornerPrior::new(supply, circuit);
     let mut starts: Vec<Model> = Vec::new();
-    for start in [Say::Equal, Say::ByPower].iter().flat_map(|&say| starting_points(&band, corner.start_hz, say)) {
+    let says = [band.says(Say::Equal), band.says(Say::ByPower)];
+    for start in says.iter().flat_map(|say| starting_points(&band, corner.start_hz, say)) {
         // Both searches mostly find the same peaks.
         if starts.iter().all(|s| (s.delay_s - start.delay_s).abs() > SAME_START_S) {
             starts.push(start);
@@ -89,11 +91,8 @@ pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setti
     let plain = refine(&band, near, &corner, 12);
     let detection_std = std_of_gain(&band, &plain, &corner);
     let mut fits = vec![plain, refine(&band, Model { path: Path::InterpolatedDelay, ..near }, &corner, 12)];
-    for path in [Path::FirstOrderLag, Path::FirstOrderHighPass] {
-        for say in [Say::Equal, Say::ByPower] {
-            let start = first_order_start(&band, Model { path, ..near }, say);
-            fits.extend([start, refine(&band, start, &corner, 16)]);
-        }
+    for start in first_order_starts(&band, near, &says) {
+        fits.extend([start, refine(&band, start, &corner, 16)]);
     }
     let candidates = Candidates::new(&band, fits)?;
     // Where nothing is carried the choice among paths would only fit the noise.

@@ -1,9 +1,11 @@
 //! Starting points of the fit, and the steps from there to the least weighted power.
 
-use super::band::{Band, Say};
+use super::band::Band;
+use super::columns::{Answer, Columns, LANES, Lanes, Sums};
 use super::path::{DELAY_RANGE_S, Model, Path};
 use super::spectra::Bin;
 use crate::trace::Trace;
+use crate::vectors::{self, Work};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -31,32 +33,26 @@ impl CornerPrior {
     }
 }
 
-/// Gain and delay at the best peaks of the match over the range of delays.
-pub(super) fn starting_points(band: &Band, corner_hz: f64, say: Say) -> Vec<Model> {
+/// Gain and delay at the best peaks of the match over the range of delays; `weights` say what each bin in use counts.
+pub(super) fn starting_points(band: &Band, corner_hz: f64, weights: &[f64]) -> Vec<Model> {
     let zero = Model { path: Path::Delay, gain: 0.0, delay_s: DELAY_RANGE_S.0, corner_hz, interval_s: band.interval_s };
-    let weights = band.says(&zero, say);
-    let mut chosen: Vec<(&Bin, f64)> = band.used.iter().zip(weights).collect();
-    chosen.sort_by(|a, b| (b.1 * b.0.sxx).total_cmp(&(a.1 * a.0.sxx)));
-    chosen.truncate(START_BINS);
+    let mut chosen: Vec<(&Bin, f64)> = band.used.iter().zip(weights.iter().copied()).collect();
+    if chosen.len() > START_BINS {
+        chosen.select_nth_unstable_by(START_BINS, |a, b| (b.1 * b.0.sxx).total_cmp(&(a.1 * a.0.sxx)));
+        chosen.truncate(START_BINS);
+    }
     let highest = 2.0 * PI * chosen.iter().map(|(b, _)| b.hz).fold(1.0, f64::max);
     let step = (PI / 8.0 / highest).max(1e-8);
     let count = ((DELAY_RANGE_S.1 - DELAY_RANGE_S.0) / step).ceil() as usize + 1;
-    let mut lines: Vec<(Complex64, Complex64)> = Vec::with_capacity(chosen.len());
+    let mut lines = vec![Turning::default(); chosen.len().div_ceil(LANES)];
     let mut information = 0.0;
-    for (b, w) in chosen {
+    for (i, (b, w)) in chosen.into_iter().enumerate() {
         let unit = zero.unit(b.hz);
-        lines.push((unit.conj() * b.sxy * w, Complex64::cis(2.0 * PI * b.hz * step)));
+        lines[i / LANES].set(i % LANES, unit.conj() * b.sxy * w, Complex64::cis(2.0 * PI * b.hz * step));
         information += w * unit.norm_sqr() * b.sxx;
     }
-    let mut gains = Vec::with_capacity(count);
-    for _ in 0..count {
-        let mut sum = 0.0;
-        for (z, turn) in &mut lines {
-            sum += z.re;
-            *z *= *turn;
-        }
-        gains.push(sum / information);
-    }
+    let mut gains = vectors::widest(Matched { lines, count });
+    gains.iter_mut().for_each(|gain| *gain /= information);
     let strength = |i: usize| gains.get(i).map_or(0.0, |g| g.abs());
     let mut peaks: Vec<usize> =
         (0..count).filter(|&i| strength(i) >= strength(i.wrapping_sub(1)) && strength(i) >= strength(i + 1)).collect();
@@ -65,20 +61,152 @@ pub(super) fn starting_points(band: &Band, corner_hz: f64, say: Say) -> Vec<Mode
     peaks.iter().map(|&i| Model { gain: gains[i], delay_s: DELAY_RANGE_S.0 + i as f64 * step, ..zero }).collect()
 }
 
-/// Time constant and gain at which a first-order path matches best, on a grid of time constants.
-pub(super) fn first_order_start(band: &Band, model: Model, say: Say) -> Model {
-    let weights = band.says(&Model { gain: 0.0, ..model }, say);
-    let trials = (0..40).map(|i| {
-        let trial = Model { delay_s: 2e-6 * 2.0f64.powf(f64::from(i) / 3.0), ..model };
-        let (mut matched, mut carried) = (0.0, 0.0);
-        for (b, w) in band.used.iter().zip(&weights) {
-            let unit = trial.unit(b.hz);
-            matched += w * (unit.conj() * b.sxy).re;
-            carried += w * unit.norm_sqr() * b.sxx;
+/// Lines that turn on by as much at every step of the delay.
+#[derive(Clone, Default)]
+struct Turning {
+    re: Lanes,
+    im: Lanes,
+    by_re: Lanes,
+    by_im: Lanes,
+}
+
+impl Turning {
+    fn set(&mut self, lane: usize, line: Complex64, by: Complex64) {
+        (self.re[lane], self.im[lane]) = (line.re, line.im);
+        (self.by_re[lane], self.by_im[lane]) = (by.re, by.im);
+    }
+}
+
+/// Sum of the lines' real parts, step after step.
+struct Matched {
+    lines: Vec<Turning>,
+    count: usize,
+}
+
+impl Work for Matched {
+    type Output = Vec<f64>;
+    #[inline(always)]
+    fn call(mut self) -> Vec<f64> {
+        let mut out = Vec::with_capacity(self.count);
+        for _ in 0..self.count {
+            let mut sum = [0.0; LANES];
+            for line in &mut self.lines {
+                for lane in 0..LANES {
+                    sum[lane] += line.re[lane];
+                    let turned = line.re[lane] * line.by_re[lane] - line.im[lane] * line.by_im[lane];
+                    line.im[lane] = line.re[lane] * line.by_im[lane] + line.im[lane] * line.by_re[lane];
+                    line.re[lane] = turned;
+                }
+            }
+            out.push(sum.iter().sum());
         }
-        (matched * matched / carried, Model { gain: matched / carried, ..trial })
-    });
-    trials.filter(|t| t.0.is_finite()).max_by(|a, b| a.0.total_cmp(&b.0)).map_or(model, |(_, start)| start)
+        out
+    }
+}
+
+/// Time constants tried at the start of a first-order path.
+const TIME_CONSTANTS: usize = 40;
+
+/// Time constant and gain at which a low-pass and a high-pass of the first order match best, on a grid of time constants,
+/// for each of two says of the bins.
+pub(super) fn first_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2]) -> [Model; 4] {
+    let mut best: [Option<(f64, Model)>; 4] = [None; 4];
+    let trials = vectors::widest(FirstOrders { columns: &band.columns, near: &near, says });
+    for (i, trial) in trials.iter().enumerate() {
+        for (best, (path, sums)) in best.iter_mut().zip(FIRST_ORDER.iter().zip(trial)) {
+            let strength = sums.matched * sums.matched / sums.carried;
+            if strength.is_finite() && best.is_none_or(|(most, _)| strength >= most) {
+                let gain = sums.matched / sums.carried;
+                *best = Some((strength, Model { path: *path, gain, delay_s: time_constant_s(i), ..near }));
+            }
+        }
+    }
+    let of = |i: usize| best[i].map_or(Model { path: FIRST_ORDER[i], ..near }, |(_, start)| start);
+    std::array::from_fn(of)
+}
+
+/// The paths of [`first_order_starts`]: each for both says.
+const FIRST_ORDER: [Path; 4] =
+    [Path::FirstOrderLag, Path::FirstOrderLag, Path::FirstOrderHighPass, Path::FirstOrderHighPass];
+
+fn time_constant_s(trial: usize) -> f64 {
+    2e-6 * 2.0f64.powf(trial as f64 / 3.0)
+}
+
+/// Match of a path of gain 1 with the circuit, and power that it carries.
+#[derive(Clone, Copy, Default)]
+struct Match {
+    matched: f64,
+    carried: f64,
+}
+
+/// The matches at each time constant, in the order of [`FIRST_ORDER`].
+struct FirstOrders<'a> {
+    columns: &'a Columns,
+    near: &'a Model,
+    says: &'a [Vec<f64>; 2],
+}
+
+impl Work for FirstOrders<'_> {
+    type Output = [[Match; 4]; TIME_CONSTANTS];
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let lines = self.lines();
+        let mut out = [[Match::default(); 4]; TIME_CONSTANTS];
+        for (i, out) in out.iter_mut().enumerate() {
+            let time_constant_s = time_constant_s(i);
+            let mut sums = [[0.0; LANES]; 8];
+            for line in &lines {
+                for lane in 0..LANES {
+                    let x = line.angular[lane] * time_constant_s;
+                    let pole = 1.0 / (1.0 + x * x);
+                    // What the low-pass and the high-pass let through, `1 / (1 + i x)` and `i x / (1 + i x)`.
+                    let low = pole * (line.re[lane] - x * line.im[lane]);
+                    let high = pole * x * (x * line.re[lane] + line.im[lane]);
+                    let power = pole * line.power[lane];
+                    let through = x * x * power;
+                    for (k, value) in [low, power, high, through].into_iter().enumerate() {
+                        sums[2 * k][lane] += line.says[0][lane] * value;
+                        sums[2 * k + 1][lane] += line.says[1][lane] * value;
+                    }
+                }
+            }
+            let sum = |k: usize| sums[k].iter().sum::<f64>();
+            for (k, of) in out.iter_mut().enumerate() {
+                let first = 4 * (k / 2) + k % 2;
+                *of = Match { matched: sum(first), carried: sum(first + 2) };
+            }
+        }
+        out
+    }
+}
+
+/// A set of bins with what both couplings make of them.
+struct CoupledLines {
+    angular: Lanes,
+    re: Lanes,
+    im: Lanes,
+    power: Lanes,
+    says: [Lanes; 2],
+}
+
+impl FirstOrders<'_> {
+    fn lines(&self) -> Vec<CoupledLines> {
+        let Self { columns, near, says } = self;
+        let set = |i: usize| {
+            let hz = &columns.hz[i];
+            let (mut re, mut im, mut power) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+            for lane in 0..LANES {
+                let coupling = near.coupling(hz[lane]);
+                let cross = coupling.conj() * Complex64::new(columns.sxy_re[i][lane], columns.sxy_im[i][lane]);
+                (re[lane], im[lane]) = (cross.re, cross.im);
+                power[lane] = coupling.norm_sqr() * columns.sxx[i][lane];
+            }
+            let say = |of: &Vec<f64>| std::array::from_fn(|lane| of.get(i * LANES + lane).copied().unwrap_or(0.0));
+            CoupledLines { angular: hz.map(|hz| 2.0 * PI * hz), re, im, power, says: [say(&says[0]), say(&says[1])] }
+        };
+        (0..columns.hz.len()).map(set).collect()
+    }
 }
 
 /// Normal equations of the weighted residual power about a model.
@@ -89,35 +217,13 @@ pub(super) struct Normal {
 
 impl Normal {
     pub(super) fn new(band: &Band, model: &Model, weights: &[f64], corner: &CornerPrior) -> Self {
-        let slopes: Vec<[Complex64; 3]> = band.used.iter().map(|b| model.slopes(b.hz)).collect();
-        Self::from_slopes(band, model, &slopes, weights, corner)
+        Self::from_sums(band, model, &band.columns.sums(model, weights, corner.free), corner)
     }
 
-    /// `slopes` are the model's at the bins in use.
-    fn from_slopes(
-        band: &Band,
-        model: &Model,
-        slopes: &[[Complex64; 3]],
-        weights: &[f64],
-        corner: &CornerPrior,
-    ) -> Self {
-        let mut out = Self { matrix: [[0.0; 3]; 3], gradient: [0.0; 3] };
-        let count = if corner.free { 3 } else { 2 };
-        for ((b, w), slope) in band.used.iter().zip(weights).zip(slopes) {
-            let miss = b.sxy - model.gain * slope[0] * b.sxx;
-            let weight = w * 2.0 * band.spectra.looks;
-            for i in 0..count {
-                out.gradient[i] += weight * (slope[i].conj() * miss).re;
-                for j in 0..=i {
-                    out.matrix[i][j] += weight * (slope[i].conj() * slope[j]).re * b.sxx;
-                }
-            }
-        }
-        for i in 0..3 {
-            for j in i + 1..3 {
-                out.matrix[i][j] = out.matrix[j][i];
-            }
-        }
+    fn from_sums(band: &Band, model: &Model, sums: &Sums, corner: &CornerPrior) -> Self {
+        let looks = 2.0 * band.spectra.looks;
+        let mut out =
+            Self { matrix: sums.products.map(|row| row.map(|v| looks * v)), gradient: sums.misses.map(|v| looks * v) };
         let prior = CornerPrior::STD_HZ.powi(-2);
         out.matrix[2][2] += prior;
         if corner.free {
@@ -129,7 +235,7 @@ impl Normal {
     /// Inverse of the (symmetric, positive) matrix by cofactors; `None` when it is singular.
     pub(super) fn inverse(&self) -> Option<[[f64; 3]; 3]> {
         // Scaled to a unit diagonal first: the parameters differ by nine decades.
-        let d: Vec<f64> = (0..3).map(|i| self.matrix[i][i].sqrt()).collect();
+        let d: [f64; 3] = std::array::from_fn(|i| self.matrix[i][i].sqrt());
         if d.iter().any(|&x| !(x.is_finite() && x > 0.0)) {
             return None;
         }
@@ -152,13 +258,12 @@ impl Normal {
 /// Reweighted Gauss-Newton steps from a starting point.
 pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: usize) -> Model {
     let mut model = start;
+    let mut answer = Answer::default();
     for round in 0..rounds {
-        let slopes: Vec<[Complex64; 3]> = band.used.iter().map(|b| model.slopes(b.hz)).collect();
-        let weights = band.weights_of(&slopes.iter().map(|s| model.gain * s[0]).collect::<Vec<Complex64>>());
-        let normal = Normal::from_slopes(band, &model, &slopes, &weights, corner);
+        let sums = band.columns.weighted_sums(&model, corner.free, &mut answer);
+        let normal = Normal::from_sums(band, &model, &sums, corner);
         let Some(inverse) = normal.inverse() else { break };
-        let step: Vec<f64> =
-            inverse.iter().map(|row| row.iter().zip(&normal.gradient).map(|(a, b)| a * b).sum::<f64>()).collect();
+        let step = inverse.map(|row| row.iter().zip(&normal.gradient).map(|(a, b)| a * b).sum::<f64>());
         model.gain += step[0];
         model.delay_s = next_delay(&model, step[1], band.interval_s);
         model.corner_hz += step[2].clamp(-5.0, 5.0);

@@ -1,6 +1,7 @@
 //! Averaged auto- and cross-spectra of supply and circuit, and what a path leaves of them.
 
 use super::path::{Model, RESPONSES, Responses};
+use crate::contamination::paired::{Paired, Powers, Sums};
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::transforms::{self, smooth_length};
 use crate::vectors::{self, SumsAbout, Work};
@@ -21,82 +22,75 @@ pub(in crate::contamination) struct CrossSpectra {
     pub(super) looks: f64,
 }
 
-/// One trace's windowed transform, scratch kept between segments. Single precision: its rounding lies 140 dB below the
-/// alternating part, that of 16 bits 98 dB.
-struct Transform {
-    plan: std::sync::Arc<dyn realfft::RealToComplex<f32>>,
-    pub(super) window: std::rc::Rc<[f64]>,
-    input: Vec<f32>,
-    pub(super) scratch: Vec<Complex32>,
+/// A pair of windowed segments. Single precision: its rounding lies 140 dB below the alternating part, that of 16 bits 98 dB.
+struct Segments {
+    pair: Paired<f32>,
+    window: std::rc::Rc<[f64]>,
 }
 
-impl Transform {
-    pub(super) fn new(length: usize) -> Self {
-        let (plan, window) = (transforms::forward_single(length), transforms::hann(length));
-        let (input, scratch) = (plan.make_input_vec(), plan.make_scratch_vec());
-        Self { plan, window, input, scratch }
+impl Segments {
+    fn new(length: usize) -> Self {
+        Self { pair: Paired::new(length), window: transforms::hann(length) }
     }
 
-    fn run(&mut self, samples: &impl Samples, start: usize, out: &mut [Complex32]) {
-        let mut buffer = [0.0; BLOCK];
-        let mut blocks = |visit: &mut dyn FnMut(usize, &[f64])| {
-            for at in (0..self.window.len()).step_by(BLOCK) {
-                let block = &mut buffer[..BLOCK.min(self.window.len() - at)];
-                samples.read(start + at, block);
-                visit(at, block);
+    /// Transforms the samples from `start` on, each trace's without its mean and brought to about 1 r.m.s. by a power of
+    /// two, so that the rounding of one does not reach the other; the factors, infinite for a constant, which has no power.
+    fn transform(&mut self, traces: [&Trace; 2], start: usize) -> [f64; 2] {
+        let moments = traces.map(|trace| self.moments(trace, start));
+        let factors = moments.map(|(_, power)| if power > 0.0 { (-0.5 * power.log2()).round().exp2() } else { 1.0 });
+        let mut buffers = [[0.0; BLOCK]; 2];
+        for at in (0..self.window.len()).step_by(BLOCK) {
+            let count = BLOCK.min(self.window.len() - at);
+            for (trace, buffer) in traces.iter().zip(&mut buffers) {
+                trace.read(start + at, &mut buffer[..count]);
             }
-        };
-        let mut sum = 0.0;
-        blocks(&mut |_, block| sum += vectors::widest(SumsAbout { samples: block, level: 0.0 }).0);
-        let mean = sum / self.window.len() as f64;
-        blocks(&mut |at, block| {
-            vectors::widest(Windowed { block, mean, window: &self.window[at..], out: &mut self.input[at..] });
-        });
-        // The lengths are those the plan made, the only thing it can refuse.
-        let _ = self.plan.process_with_scratch(&mut self.input, out, &mut self.scratch);
+            vectors::widest(Windowed {
+                blocks: [&buffers[0][..count], &buffers[1][..count]],
+                means: moments.map(|(mean, _)| mean),
+                factors,
+                window: &self.window[at..],
+                out: &mut self.pair.samples[at..],
+            });
+        }
+        self.pair.transform();
+        std::array::from_fn(|i| if moments[i].1 > 0.0 { factors[i] } else { f64::INFINITY })
+    }
+
+    /// Mean and variance of a segment.
+    fn moments(&self, trace: &Trace, start: usize) -> (f64, f64) {
+        let mut buffer = [0.0; BLOCK];
+        trace.read(start, &mut buffer[..1]);
+        let level = buffer[0];
+        let (mut sum, mut squares) = (0.0, 0.0);
+        for at in (0..self.window.len()).step_by(BLOCK) {
+            let block = &mut buffer[..BLOCK.min(self.window.len() - at)];
+            trace.read(start + at, block);
+            let sums = vectors::widest(SumsAbout { samples: block, level });
+            sum += sums.0;
+            squares += sums.1;
+        }
+        let n = self.window.len() as f64;
+        (level + sum / n, squares / n - (sum / n).powi(2))
     }
 }
 
-/// Samples less their mean, each times its weight.
+/// Samples less their mean, each times its weight and its trace's factor.
 struct Windowed<'a> {
-    pub(super) block: &'a [f64],
-    pub(super) mean: f64,
-    pub(super) window: &'a [f64],
-    pub(super) out: &'a mut [f32],
+    blocks: [&'a [f64]; 2],
+    means: [f64; 2],
+    factors: [f64; 2],
+    window: &'a [f64],
+    out: &'a mut [Complex32],
 }
 
 impl Work for Windowed<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { block, mean, window, out } = self;
-        for ((y, w), x) in out.iter_mut().zip(window).zip(block) {
-            *y = ((x - mean) * w) as f32;
-        }
-    }
-}
-
-/// One segment's transforms taken into the sums.
-struct Taken<'a> {
-    pub(super) x: &'a [Complex32],
-    pub(super) y: &'a [Complex32],
-    pub(super) scale: f64,
-    pub(super) into: &'a mut CrossSpectra,
-}
-
-impl Work for Taken<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn call(self) {
-        let Self { x, y, scale, into } = self;
-        let sums = into.sxx.iter_mut().zip(&mut into.syy).zip(&mut into.sxy);
-        for (((sxx, syy), sxy), (x, y)) in sums.zip(x.iter().zip(y)) {
-            let (xr, xi) = (f64::from(x.re), f64::from(x.im));
-            let (yr, yi) = (f64::from(y.re), f64::from(y.im));
-            *sxx += (xr * xr + xi * xi) * scale;
-            *syy += (yr * yr + yi * yi) * scale;
-            sxy.re += (xr * yr + xi * yi) * scale;
-            sxy.im += (xr * yi - xi * yr) * scale;
+        let Self { blocks: [x, y], means, factors, window, out } = self;
+        for (((z, w), x), y) in out.iter_mut().zip(window).zip(x).zip(y) {
+            let value = |v: f64, i: usize| ((v - means[i]) * (w * factors[i])) as f32;
+            *z = Complex32::new(value(*x, 0), value(*y, 1));
         }
     }
 }
@@ -106,28 +100,25 @@ impl CrossSpectra {
     pub(in crate::contamination) fn new(supply: &Trace, circuit: &Trace) -> Self {
         let samples = supply.len().min(circuit.len());
         let length = smooth_length(samples.clamp(2, SEGMENT));
-        let mut transform = Transform::new(length);
+        let mut sums = Sums::default();
+        if samples >= 2 {
+            let mut segments = Segments::new(length);
+            let starts = segment_starts(samples, length);
+            let power: f64 = segments.window.iter().map(|w| w * w).sum();
+            let scale = 2.0 / (length as f64 * power * starts.len() as f64);
+            for start in starts {
+                let [x, y] = segments.transform([supply, circuit], start);
+                let scales = [x * x, y * y, x * y].map(|factor| scale / factor);
+                vectors::widest(Powers { lines: &segments.pair.lines, scales, sums: &mut sums });
+            }
+        }
+        let Sums { mut sxx, mut syy, mut sxy } = sums;
         let bins = length / 2 + 1;
-        let (mut x, mut y) = (vec![Complex32::default(); bins], vec![Complex32::default(); bins]);
-        let mut all = Self {
-            bin_hz: supply.sample_rate_hz() / length as f64,
-            sxx: vec![0.0; bins],
-            syy: vec![0.0; bins],
-            sxy: vec![Complex64::default(); bins],
-            looks: (0.9 * samples as f64 / length as f64).max(1.0 / 1.5),
-        };
-        if samples < 2 {
-            return all;
-        }
-        let starts = segment_starts(samples, length);
-        let power: f64 = transform.window.iter().map(|w| w * w).sum();
-        let scale = 2.0 / (length as f64 * power * starts.len() as f64);
-        for start in starts {
-            transform.run(supply, start, &mut x);
-            transform.run(circuit, start, &mut y);
-            vectors::widest(Taken { x: &x, y: &y, scale, into: &mut all });
-        }
-        all
+        sxx.resize(bins, 0.0);
+        syy.resize(bins, 0.0);
+        sxy.resize(bins, Complex64::default());
+        let looks = (0.9 * samples as f64 / length as f64).max(1.0 / 1.5);
+        Self { bin_hz: supply.sample_rate_hz() / length as f64, sxx, syy, sxy, looks }
     }
 
     /// Hertz from bin to bin.
@@ -154,10 +145,10 @@ impl CrossSpectra {
     /// own signal.
     pub(in crate::contamination) fn left(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
         let last = (0.9 * self.sxx.len() as f64) as usize;
-        let (mut left, mut removed) = (vec![0.0; last], vec![0.0; last]);
-        let blocks = left.chunks_mut(RESPONSES).zip(removed.chunks_mut(RESPONSES));
-        for (i, (left, removed)) in blocks.enumerate() {
-            vectors::widest(Left { spectra: self, model, first: i * RESPONSES, left, removed });
+        let (mut left, mut removed) = (Vec::with_capacity(last), Vec::with_capacity(last));
+        for first in (0..last).step_by(RESPONSES) {
+            let bins = first..last.min(first + RESPONSES);
+            vectors::widest(Left { spectra: self, model, bins, left: &mut left, removed: &mut removed });
         }
         for k in 0..last.min(3) {
             (left[k], removed[k]) = (self.syy[k], 0.0);
@@ -191,32 +182,36 @@ fn segment_starts(samples: usize, length: usize) -> Vec<usize> {
     (0..=hops).map(|i| i * spare / hops).collect()
 }
 
-/// Power left and power taken out at the bins from `first` on.
+/// Power left and power taken out at some bins, at most [`RESPONSES`], put at the end of what is there.
 struct Left<'a> {
-    pub(super) spectra: &'a CrossSpectra,
-    pub(super) model: &'a Model,
-    pub(super) first: usize,
-    pub(super) left: &'a mut [f64],
-    pub(super) removed: &'a mut [f64],
+    spectra: &'a CrossSpectra,
+    model: &'a Model,
+    bins: std::ops::Range<usize>,
+    left: &'a mut Vec<f64>,
+    removed: &'a mut Vec<f64>,
 }
 
 impl Work for Left<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { spectra, model, first, left, removed } = self;
+        let Self { spectra, model, bins, left: all_left, removed: all_removed } = self;
         let mut response = Responses::NONE;
-        model.along(spectra.bin_hz, first, &mut response);
-        let powers = spectra.sxx[first..].iter().zip(&spectra.syy[first..]).zip(&spectra.sxy[first..]);
+        model.along(spectra.bin_hz, bins.start, &mut response);
+        let (mut left, mut removed) = ([0.0; RESPONSES], [0.0; RESPONSES]);
+        let count = bins.len();
+        let powers = spectra.sxx[bins.clone()].iter().zip(&spectra.syy[bins.clone()]).zip(&spectra.sxy[bins]);
         let responses = response.re.iter().zip(&response.im);
-        for ((left, removed), (((sxx, syy), sxy), (re, im))) in left.iter_mut().zip(removed).zip(powers.zip(responses))
-        {
+        let out = left.iter_mut().zip(&mut removed);
+        for ((left, removed), (((sxx, syy), sxy), (re, im))) in out.zip(powers.zip(responses)) {
             let carried = (re * re + im * im) * sxx;
             let rest = syy - 2.0 * (re * sxy.re + im * sxy.im) + carried;
             let least = 1e-15 * syy;
             *left = if rest > least { rest } else { least };
             *removed = carried;
         }
+        all_left.extend_from_slice(&left[..count]);
+        all_removed.extend_from_slice(&removed[..count]);
     }
 }
 
@@ -233,11 +228,4 @@ pub(super) struct Bin {
     pub(super) supply_noise: f64,
     /// What folds back, V^2.
     pub(super) folded: f64,
-}
-
-impl Bin {
-    /// Power left once the ripple is taken out through a response; never below a rounding's worth.
-    pub(super) fn left(&self, response: Complex64) -> f64 {
-        (self.syy - 2.0 * (response.conj() * self.sxy).re + response.norm_sqr() * self.sxx).max(1e-15 * self.syy)
-    }
 }
