@@ -15,8 +15,8 @@ pub(crate) fn widest<W: Work>(work: W) -> W::Output {
     pulp::Arch::new().dispatch(work)
 }
 
-/// Lanes summed side by side, so that the additions do not wait for each other.
-const LANES: usize = 8;
+/// Values taken side by side in sums and extremes, so that one operation does not wait for another.
+pub(crate) const LANES: usize = 8;
 
 /// Sum and sum of squares of `x - level`.
 pub(crate) struct SumsAbout<'a> {

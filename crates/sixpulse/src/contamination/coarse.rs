@@ -159,7 +159,7 @@ fn kept_part(x: &[Complex64], y: &[Complex64], first: usize) -> Vec<f64> {
     let power = |v: &[Complex64]| -> Vec<f64> { v.iter().map(Complex64::norm_sqr).collect() };
     let (sxx, syy) = (power(x), power(y));
     let last = (0.9 * sxx.len() as f64) as usize;
-    let floor = |s: &[f64]| noise_level(&mut s.get(first..last).unwrap_or_default().to_vec(), 0.3);
+    let floor = |s: &[f64]| noise_level(s.get(first..last).unwrap_or_default(), 0.3);
     let (nx, ny) = (floor(&sxx), floor(&syy));
     let own: Vec<bool> =
         sxx.iter().zip(&syy).map(|(a, b)| *b > LARGEST_GAIN * LARGEST_GAIN * a.max(10.0 * nx) + 30.0 * ny).collect();

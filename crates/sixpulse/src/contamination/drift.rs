@@ -5,7 +5,7 @@
 //! about it, its standard uncertainty; the circuit's own signal is part of that scatter.
 
 use super::split::Split;
-use crate::vectors::{self, Work};
+use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex64;
 
 /// Least cycles in a stretch.
@@ -52,9 +52,8 @@ struct Gain<'a> {
     ripple: &'a [f32],
 }
 
-/// Samples taken side by side, and so many times as many as that between two sines that are computed: the others are
-/// turned on from them.
-const LANES: usize = 8;
+/// So many times as many samples as are taken side by side lie between two sines that are computed: the others are turned
+/// on from them.
 const ANEW: usize = 128;
 
 impl Work for Gain<'_> {

@@ -1,6 +1,6 @@
 //! The value at a rank, and values in order, by counting.
 
-use crate::vectors::{self, Work};
+use crate::vectors::{self, LANES, Work};
 
 /// Fewer values than this are sorted about a pivot.
 const FEW: usize = 64;
@@ -8,12 +8,11 @@ const FEW: usize = 64;
 const SAMPLE: usize = 16;
 /// Steps before that is done after all: equal values are not told apart by them.
 const STEPS: usize = 32;
-const LANES: usize = 8;
 
-/// The value with `rank` others before it in order; the values may be reordered. `rank` lies below their number.
-pub(super) fn nth(values: &mut [f64], rank: usize) -> f64 {
+/// The value with `rank` others before it in order. `rank` lies below their number.
+pub(super) fn nth(values: &[f64], rank: usize) -> f64 {
     let found = if values.len() < FEW { None } else { vectors::widest(Counted { values, rank }) };
-    found.unwrap_or_else(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
+    found.unwrap_or_else(|| *values.to_vec().select_nth_unstable_by(rank, f64::total_cmp).1)
 }
 
 /// Values of one sign: the interval in which the value sought must lie is narrowed by counting what lies below a limit in
@@ -136,16 +135,22 @@ impl Work for Counted<'_> {
 /// Sorts values (no zero among them is negative afterwards), digit by digit of what stands for them: only the bits in which they differ
 /// are looked at.
 pub(super) fn sort(values: &mut [f64]) {
-    const DIGIT: u32 = 8;
-    const MASK: usize = (1 << DIGIT) - 1;
+    /// Longest digit, in bits: as many places as it has values are counted.
+    const LONGEST: u32 = 12;
     let Some(first) = values.first().map(|v| key(*v)) else { return };
     let mut keys: Vec<u64> = values.iter().map(|v| key(*v)).collect();
     let differing = keys.iter().fold(0, |all, k| all | (k ^ first));
+    if differing == 0 {
+        return;
+    }
     let mut sorted = vec![0; keys.len()];
     let mut shift = differing.trailing_zeros();
+    let bits = u64::BITS - differing.leading_zeros() - shift;
+    let length = bits.div_ceil(bits.div_ceil(LONGEST));
+    let mut places = vec![0usize; 1 << length];
     while shift < u64::BITS && differing >> shift != 0 {
-        let digit = |key: u64| (key >> shift) as usize & MASK;
-        let mut places = [0usize; MASK + 1];
+        let digit = |key: u64| (key >> shift) as usize & ((1 << length) - 1);
+        places.fill(0);
         keys.iter().for_each(|key| places[digit(*key)] += 1);
         let mut next = 0;
         for place in &mut places {
@@ -157,7 +162,7 @@ pub(super) fn sort(values: &mut [f64]) {
             *at += 1;
         }
         std::mem::swap(&mut keys, &mut sorted);
-        shift += DIGIT;
+        shift += length;
     }
     values.iter_mut().zip(keys).for_each(|(v, k)| *v = value(k));
 }
@@ -211,7 +216,7 @@ mod tests {
             let mut sorted = values.clone();
             sorted.sort_unstable_by(f64::total_cmp);
             let rank = ((length as f64 * share) as usize).min(length - 1);
-            prop_assert_eq!(nth(&mut values, rank).to_bits(), sorted[rank].to_bits());
+            prop_assert_eq!(nth(&values, rank).to_bits(), sorted[rank].to_bits());
             sort(&mut values);
             prop_assert!(values.iter().zip(&sorted).all(|(a, b)| a.to_bits() == b.to_bits()));
         }

@@ -4,14 +4,11 @@
 //! `x + i y` the parts come out as `2 X(k) = Z(k) + Z*(n - k)` and `2 i Y(k) = Z(k) - Z*(n - k)`.
 
 use crate::transforms;
-use crate::vectors::Work;
+use crate::vectors::{LANES, Work};
 use rustfft::num_complex::{Complex, Complex64};
 use rustfft::{Fft, FftNum};
 use std::cell::RefCell;
 use std::sync::Arc;
-
-/// Values taken side by side.
-const LANES: usize = 8;
 
 /// A pair of records, and their transform. The buffers are those that the thread keeps.
 pub(super) struct Paired<T: Kept> {
@@ -55,9 +52,13 @@ impl Kept for f64 {
     }
 }
 
-/// A buffer of that length with whatever it held before.
+/// A buffer of that length with whatever it held before; one that had this length is not filled anew.
 fn buffer<T: Kept>(length: usize) -> Vec<Complex<T>> {
-    let mut buffer = T::with(Vec::pop).unwrap_or_default();
+    let kept = T::with(|kept| {
+        let same = kept.iter().position(|b| b.len() == length);
+        same.map(|i| kept.remove(i)).or_else(|| kept.pop())
+    });
+    let mut buffer = kept.unwrap_or_default();
     buffer.resize(length, Complex::new(T::zero(), T::zero()));
     buffer
 }

@@ -13,7 +13,7 @@ use super::subtract::Subtracted;
 use super::transfer::{Model, floors};
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
-use crate::vectors::{self, SumsAbout, Work};
+use crate::vectors::{self, LANES, SumsAbout, Work};
 use rustfft::num_complex::Complex32;
 
 /// Power of a bin against the noise about it from which it is signal: noise alone reaches it with `exp(-8)`, and what
@@ -209,9 +209,6 @@ struct Narrowed<'a> {
     level: f64,
     out: &'a mut [f32],
 }
-
-/// Values taken side by side.
-const LANES: usize = 8;
 
 impl Work for Narrowed<'_> {
     type Output = f64;

@@ -2,7 +2,7 @@
 
 use super::transfer::{Model, Path};
 use crate::trace::{BLOCK, Samples, Trace};
-use crate::vectors::{self, Work};
+use crate::vectors::{self, LANES, Work};
 use std::f64::consts::PI;
 
 /// Half length of the fractional-delay filter, samples.
@@ -169,7 +169,6 @@ impl Work for Filtered<'_> {
     fn call(self) {
         /// Outputs side by side: `SETS` times as many as are multiplied at once.
         const SETS: usize = 4;
-        const LANES: usize = 8;
         const REACH: usize = 2 * HALF + SETS * LANES - 1;
         for (x, wide) in self.window.iter_mut().zip(self.wide) {
             *x = (wide - self.mean) as f32;
@@ -275,14 +274,11 @@ impl Shelf {
 ///
 /// The test: the strongest line of the residual stands [`LINE_TO_NOISE`] times above the noise about it, holds
 /// [`LEAST_SHARE`] of the power left and is not ripple that an imperfect fit left behind.
-pub(super) fn own_frequency_hz(residual: &[f64], removed: &[f64], bin_hz: f64) -> Option<f64> {
+pub(super) fn own_frequency_hz<'a>(residual: &'a [f64], removed: &'a [f64], bin_hz: f64) -> Option<f64> {
     let own = |k: usize| own_power(residual[k], removed.get(k).copied().unwrap_or(0.0));
-    let (total, most) = vectors::widest(Powers {
-        residual: residual.get(LEAST_PERIODS..)?,
-        removed: removed.get(LEAST_PERIODS..).unwrap_or_default(),
-    });
-    // Of equals the last.
-    let peak = (LEAST_PERIODS..residual.len()).rev().find(|&k| own(k) >= most)?;
+    let inside = |of: &'a [f64]| of.get(LEAST_PERIODS..).unwrap_or_default();
+    let (total, peak) = vectors::widest(Powers { residual: inside(residual), removed: inside(removed) });
+    let peak = LEAST_PERIODS + peak?;
     let line = Line::at(residual, peak);
     if own(peak) <= 0.0 || line.to_noise < LINE_TO_NOISE || line.power < LEAST_SHARE * total {
         return None;
@@ -310,37 +306,47 @@ fn own_power(left: f64, taken: f64) -> f64 {
     if left > RIPPLE_LEFT * taken { left } else { 0.0 }
 }
 
-/// Sum of the bins' own power, and the strongest; nothing need have been removed.
+/// Sum of the bins' own power, and the strongest of them, of equals the last; nothing need have been removed.
 struct Powers<'a> {
     residual: &'a [f64],
     removed: &'a [f64],
 }
 
 impl Work for Powers<'_> {
-    type Output = (f64, f64);
+    type Output = (f64, Option<usize>);
     #[inline(always)]
-    fn call(self) -> (f64, f64) {
-        const LANES: usize = 8;
+    fn call(self) -> Self::Output {
+        let Self { residual, removed } = self;
         let nothing = [0.0; LANES];
-        let (mut sum, mut most) = ([0.0; LANES], [0.0; LANES]);
-        let (sets, rest) = self.residual.as_chunks::<LANES>();
-        let (removed, others) = self.removed.as_chunks::<LANES>();
+        // The places are numbers as well: what is compared and what is chosen have one width then.
+        let (mut sum, mut most, mut at) = ([0.0; LANES], [0.0; LANES], [-1.0; LANES]);
+        let (sets, rest) = residual.as_chunks::<LANES>();
+        let taken = removed.as_chunks::<LANES>().0;
+        let mut place: [f64; LANES] = std::array::from_fn(|lane| lane as f64);
         for (k, set) in sets.iter().enumerate() {
-            let taken = removed.get(k).unwrap_or(&nothing);
+            let taken = taken.get(k).unwrap_or(&nothing);
             for lane in 0..LANES {
                 let own = own_power(set[lane], taken[lane]);
                 sum[lane] += own;
-                most[lane] = if own > most[lane] { own } else { most[lane] };
+                let higher = own >= most[lane];
+                most[lane] = if higher { own } else { most[lane] };
+                at[lane] = if higher { place[lane] } else { at[lane] };
+                place[lane] += LANES as f64;
             }
         }
-        let others = others.iter().copied().chain(std::iter::repeat(0.0));
-        rest.iter().zip(others).fold(
-            (sum.iter().sum(), most.iter().copied().fold(0.0, f64::max)),
-            |(sum, most), (l, t)| {
-                let own = own_power(*l, t);
-                (sum + own, f64::max(most, own))
-            },
-        )
+        let mut best = (0.0, -1.0);
+        for candidate in most.into_iter().zip(at) {
+            best = if candidate > best { candidate } else { best };
+        }
+        let mut total: f64 = sum.iter().sum();
+        let last = removed.get(residual.len() - rest.len()..).unwrap_or_default();
+        let last = last.iter().copied().chain(std::iter::repeat(0.0));
+        for (k, (left, taken)) in (residual.len() - rest.len()..).zip(rest.iter().zip(last)) {
+            let own = own_power(*left, taken);
+            total += own;
+            best = if own >= best.0 { (own, k as f64) } else { best };
+        }
+        (total, (best.1 >= 0.0).then_some(best.1 as usize))
     }
 }
 
@@ -349,14 +355,9 @@ impl Work for Powers<'_> {
 /// of the noisiest thirty-second of the band, so that the limit holds wherever the tone lies.
 pub(super) fn detection_limit_v(residual: &[f64]) -> f64 {
     let inside = residual.get(LEAST_PERIODS..).unwrap_or_default();
-    let mut scratch = Vec::new();
     let noise = inside
         .chunks(inside.len().div_ceil(32).max(1))
-        .map(|part| {
-            scratch.clear();
-            scratch.extend_from_slice(part);
-            super::transfer::noise_level(&mut scratch, 0.3)
-        })
+        .map(|part| super::transfer::noise_level(part, 0.3))
         .fold(0.0, f64::max);
     let share = LEAST_SHARE / (1.0 - LEAST_SHARE) * noise * inside.len() as f64;
     // A tone's power lies on about 1.5 bins of a Hann window, two thirds of it on the strongest.

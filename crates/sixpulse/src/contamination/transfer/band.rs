@@ -35,7 +35,7 @@ pub(super) struct Band<'a> {
 }
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
-pub(in crate::contamination) fn noise_level(values: &mut [f64], q: f64) -> f64 {
+pub(in crate::contamination) fn noise_level(values: &[f64], q: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
@@ -49,14 +49,11 @@ pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize,
     // A track far above the sample rate makes blocks wider than any spectrum.
     let block = block.min(bins);
     let mut out = Vec::with_capacity(bins);
-    let mut scratch = Vec::with_capacity(2 * block);
     let mut at = first;
     while at < last {
         // What remains after the last whole block goes with it.
         let end = if at + 2 * block > last { last } else { at + block };
-        scratch.clear();
-        scratch.extend_from_slice(&power[at..end]);
-        let level = noise_level(&mut scratch, 0.3);
+        let level = noise_level(&power[at..end], 0.3);
         out.extend(std::iter::repeat_n(level, end - at));
         at = end;
     }

@@ -1,12 +1,11 @@
 //! The bins in use column by column: what the fit asks of all of them at every step runs over them in lanes.
+#![allow(clippy::needless_range_loop, reason = "lanes run over several arrays at once")]
 
 use super::path::{Model, Path};
 use super::spectra::{Bin, NOISE_BLOCK};
-use crate::vectors::{self, Work, cosine_and_sine};
+use crate::vectors::{self, LANES, Work, cosine_and_sine};
 use std::f64::consts::PI;
 
-/// Bins taken side by side.
-pub(super) const LANES: usize = 8;
 pub(super) type Lanes = [f64; LANES];
 
 /// Complex values in lanes.

@@ -1,5 +1,6 @@
 //! How the ripple travels, and the response of a path with its gain, delay and coupling.
 
+use crate::vectors::LANES;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -88,16 +89,16 @@ impl Model {
     /// The response at `first`, `first + 1` ... times `step_hz`.
     #[inline(always)]
     pub(super) fn along(&self, step_hz: f64, first: usize, out: &mut Responses) {
-        let turn = |seconds: f64, out: &mut Responses| turned(2.0 * PI * step_hz * seconds, first, out);
+        let step = |seconds: f64| 2.0 * PI * step_hz * seconds;
         let hz = |i: usize| (first + i) as f64 * step_hz;
         match self.path {
-            Path::Delay => turn(self.delay_s, out),
+            Path::Delay => turned(step(self.delay_s), first, self.gain, out),
             Path::InterpolatedDelay => {
                 let whole = (self.delay_s / self.interval_s).floor();
                 let part = self.delay_s / self.interval_s - whole;
                 let mut interval = Responses::NONE;
-                turn(self.interval_s, &mut interval);
-                turn(whole * self.interval_s, out);
+                turned(step(self.interval_s), first, 1.0, &mut interval);
+                turned(step(whole * self.interval_s), first, self.gain, out);
                 for i in 0..RESPONSES {
                     let (re, im) = (1.0 - part + part * interval.re[i], part * interval.im[i]);
                     (out.re[i], out.im[i]) = (re * out.re[i] - im * out.im[i], re * out.im[i] + im * out.re[i]);
@@ -105,17 +106,16 @@ impl Model {
             }
             Path::FirstOrderLag | Path::FirstOrderHighPass => {
                 for i in 0..RESPONSES {
-                    let response = self.path.response(2.0 * PI * hz(i), self.delay_s, self.interval_s).0;
+                    let response = self.gain * self.path.response(2.0 * PI * hz(i), self.delay_s, self.interval_s).0;
                     (out.re[i], out.im[i]) = (response.re, response.im);
                 }
             }
         }
-        for i in 0..RESPONSES {
-            let mut response = self.gain * Complex64::new(out.re[i], out.im[i]);
-            if self.corner_hz != 0.0 {
-                response *= self.coupling(hz(i));
+        if self.corner_hz != 0.0 {
+            for i in 0..RESPONSES {
+                let response = Complex64::new(out.re[i], out.im[i]) * self.coupling(hz(i));
+                (out.re[i], out.im[i]) = (response.re, response.im);
             }
-            (out.re[i], out.im[i]) = (response.re, response.im);
         }
     }
     /// What the two couplings differ by: `1 - i c / f` gives back what the supply's took, `1 / (1 - i |c| / f)` takes what
@@ -165,12 +165,11 @@ impl Responses {
     pub(super) const NONE: Self = Self { re: [0.0; RESPONSES], im: [0.0; RESPONSES] };
 }
 
-/// `exp(-i k step)` for k = `first`, `first + 1` ...: a few are computed and turned on from set to set; rounding stays below
+/// `scale exp(-i k step)` for k = `first`, `first + 1` ...: a few are computed and turned on from set to set; rounding stays below
 /// 64 units of the last digit.
 #[inline(always)]
-fn turned(step: f64, first: usize, out: &mut Responses) {
-    const LANES: usize = 8;
-    let at: [Complex64; LANES] = std::array::from_fn(|lane| Complex64::cis(-step * (first + lane) as f64));
+fn turned(step: f64, first: usize, scale: f64, out: &mut Responses) {
+    let at: [Complex64; LANES] = std::array::from_fn(|lane| scale * Complex64::cis(-step * (first + lane) as f64));
     let (mut re, mut im) = (at.map(|z| z.re), at.map(|z| z.im));
     let by = Complex64::cis(-step * LANES as f64);
     let sets = out.re.as_chunks_mut::<LANES>().0.iter_mut().zip(out.im.as_chunks_mut::<LANES>().0);

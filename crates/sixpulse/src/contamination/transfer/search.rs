@@ -1,11 +1,12 @@
 //! Starting points of the fit, and the steps from there to the least weighted power.
+#![allow(clippy::needless_range_loop, reason = "lanes run over several arrays at once")]
 
 use super::band::Band;
-use super::columns::{Answer, Columns, LANES, Lanes, Sums};
+use super::columns::{Answer, Columns, Lanes, Sums};
 use super::path::{DELAY_RANGE_S, Model, Path};
 use super::spectra::Bin;
 use crate::trace::Trace;
-use crate::vectors::{self, Work};
+use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 

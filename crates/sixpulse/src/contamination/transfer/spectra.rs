@@ -104,7 +104,8 @@ impl CrossSpectra {
         if samples >= 2 {
             let mut segments = Segments::new(length);
             let starts = segment_starts(samples, length);
-            let power: f64 = segments.window.iter().map(|w| w * w).sum();
+            // Sum of the squares of a periodic Hann window, `n / 4 + n / 8`; of two samples one is 1, the other 0.
+            let power = if length > 2 { 0.375 * length as f64 } else { 1.0 };
             let scale = 2.0 / (length as f64 * power * starts.len() as f64);
             for start in starts {
                 let [x, y] = segments.transform([supply, circuit], start);
@@ -146,9 +147,13 @@ impl CrossSpectra {
     pub(in crate::contamination) fn left(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
         let last = (0.9 * self.sxx.len() as f64) as usize;
         let (mut left, mut removed) = (Vec::with_capacity(last), Vec::with_capacity(last));
+        let mut part = LeftPart { response: Responses::NONE, left: [0.0; RESPONSES], removed: [0.0; RESPONSES] };
         for first in (0..last).step_by(RESPONSES) {
             let bins = first..last.min(first + RESPONSES);
-            vectors::widest(Left { spectra: self, model, bins, left: &mut left, removed: &mut removed });
+            let count = bins.len();
+            vectors::widest(Left { spectra: self, model, bins, part: &mut part });
+            left.extend_from_slice(&part.left[..count]);
+            removed.extend_from_slice(&part.removed[..count]);
         }
         for k in 0..last.min(3) {
             (left[k], removed[k]) = (self.syy[k], 0.0);
@@ -182,27 +187,30 @@ fn segment_starts(samples: usize, length: usize) -> Vec<usize> {
     (0..=hops).map(|i| i * spare / hops).collect()
 }
 
-/// Power left and power taken out at some bins, at most [`RESPONSES`], put at the end of what is there.
+/// Response, power left and power taken out at successive bins.
+struct LeftPart {
+    response: Responses,
+    left: [f64; RESPONSES],
+    removed: [f64; RESPONSES],
+}
+
+/// What is left at some bins, at most [`RESPONSES`].
 struct Left<'a> {
     spectra: &'a CrossSpectra,
     model: &'a Model,
     bins: std::ops::Range<usize>,
-    left: &'a mut Vec<f64>,
-    removed: &'a mut Vec<f64>,
+    part: &'a mut LeftPart,
 }
 
 impl Work for Left<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { spectra, model, bins, left: all_left, removed: all_removed } = self;
-        let mut response = Responses::NONE;
-        model.along(spectra.bin_hz, bins.start, &mut response);
-        let (mut left, mut removed) = ([0.0; RESPONSES], [0.0; RESPONSES]);
-        let count = bins.len();
+        let Self { spectra, model, bins, part: LeftPart { response, left, removed } } = self;
+        model.along(spectra.bin_hz, bins.start, response);
         let powers = spectra.sxx[bins.clone()].iter().zip(&spectra.syy[bins.clone()]).zip(&spectra.sxy[bins]);
         let responses = response.re.iter().zip(&response.im);
-        let out = left.iter_mut().zip(&mut removed);
+        let out = left.iter_mut().zip(removed);
         for ((left, removed), (((sxx, syy), sxy), (re, im))) in out.zip(powers.zip(responses)) {
             let carried = (re * re + im * im) * sxx;
             let rest = syy - 2.0 * (re * sxy.re + im * sxy.im) + carried;
@@ -210,8 +218,6 @@ impl Work for Left<'_> {
             *left = if rest > least { rest } else { least };
             *removed = carried;
         }
-        all_left.extend_from_slice(&left[..count]);
-        all_removed.extend_from_slice(&removed[..count]);
     }
 }
 
