@@ -132,39 +132,38 @@ impl Work for Counted<'_> {
     }
 }
 
-/// Sorts values (no zero among them is negative afterwards), digit by digit of what stands for them: only the bits in which they differ
-/// are looked at.
+/// Sorts values (no zero among them is negative afterwards), digit by digit of what stands for them: only the bits in which
+/// they differ are looked at.
 pub(super) fn sort(values: &mut [f64]) {
     /// Longest digit, in bits: as many places as it has values are counted.
-    const LONGEST: u32 = 12;
-    let Some(first) = values.first().map(|v| key(*v)) else { return };
+    const LONGEST: u32 = 11;
     let mut keys: Vec<u64> = values.iter().map(|v| key(*v)).collect();
-    let differing = keys.iter().fold(0, |all, k| all | (k ^ first));
-    if differing == 0 {
-        return;
-    }
-    let mut sorted = vec![0; keys.len()];
-    let mut shift = differing.trailing_zeros();
-    let bits = u64::BITS - differing.leading_zeros() - shift;
-    let length = bits.div_ceil(bits.div_ceil(LONGEST));
-    let mut places = vec![0usize; 1 << length];
-    while shift < u64::BITS && differing >> shift != 0 {
+    let Some(least) = keys.iter().copied().min() else { return };
+    keys.iter_mut().for_each(|key| *key -= least);
+    let bits = keys.iter().fold(0, |all, key| all | key);
+    let mut shift = bits.trailing_zeros().min(u64::BITS - 1);
+    let width = (u64::BITS - bits.leading_zeros()).saturating_sub(shift).max(1);
+    let length = width.div_ceil(width.div_ceil(LONGEST));
+    let mut sorted = keys.clone();
+    let mut places = [0u32; 1 << LONGEST];
+    while shift < u64::BITS && bits >> shift != 0 {
+        let places = &mut places[..1 << length];
         let digit = |key: u64| (key >> shift) as usize & ((1 << length) - 1);
         places.fill(0);
         keys.iter().for_each(|key| places[digit(*key)] += 1);
         let mut next = 0;
-        for place in &mut places {
+        for place in places.iter_mut() {
             next += std::mem::replace(place, next);
         }
         for key in &keys {
             let at = &mut places[digit(*key)];
-            sorted[*at] = *key;
+            sorted[*at as usize] = *key;
             *at += 1;
         }
         std::mem::swap(&mut keys, &mut sorted);
         shift += length;
     }
-    values.iter_mut().zip(keys).for_each(|(v, k)| *v = value(k));
+    values.iter_mut().zip(keys).for_each(|(v, k)| *v = value(k + least));
 }
 
 const SIGN: u64 = 1 << 63;
