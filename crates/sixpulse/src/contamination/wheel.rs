@@ -201,8 +201,11 @@ impl Wheel {
         }
     }
 
-    /// The traces without the wheel's lines, without their level, gaps bridged.
+    /// The traces without the wheel's lines, without their level, gaps bridged; `None` where they differ in length.
     pub(super) fn taken_out(&self, traces: [&Trace; 2]) -> Option<[Trace; 2]> {
+        if traces.iter().any(|t| t.len() != self.samples) {
+            return None;
+        }
         let [a, b] = traces.map(|t| self.without(t));
         Some([a?, b?])
     }
@@ -378,6 +381,8 @@ mod tests {
         let [left, _] = found.taken_out([&circuit, &post]).unwrap();
         // 1.4 V r.m.s. go; run-out, whose size changes by 1.4 % of it from tooth to tooth, and the gaps' edges stay.
         assert!(rms(&left) < 0.05 * rms(&circuit), "{} of {}", rms(&left), rms(&circuit));
+        let shorter = Trace::from_f64(levelled(&post)[1..].to_vec(), RATE, Coupling::Dc, Role::ChargingPost).unwrap();
+        assert!(found.taken_out([&circuit, &shorter]).is_none());
     }
 
     #[test]
