@@ -171,6 +171,12 @@ impl State {
         }
     }
 
+    /// Whether samples within such bounds can do no more than raise the peak of a conditioner that is armed.
+    #[inline(always)]
+    fn only_remembers(&self, within: Extremes) -> bool {
+        self.armed && within.low > self.release_v
+    }
+
     #[inline(always)]
     fn remember(&mut self, peak: f64) {
         self.rising_peak = if peak > self.rising_peak { peak } else { self.rising_peak };
@@ -333,12 +339,17 @@ impl Work for Pulses<'_> {
             }
             for (s, parts) in self.record.stretches.iter().enumerate().skip(first).take(GROUP) {
                 let start = s * STRETCH;
-                let whole = start + STRETCH <= samples;
-                if whole && state.pass(STRETCH, by_stretch, self.bounds(parts)) {
+                let (whole, bounds) = (start + STRETCH <= samples, self.bounds(parts));
+                if whole && state.pass(STRETCH, by_stretch, bounds) {
                     continue;
                 }
                 if whole {
                     self.read(s, &mut values);
+                    if state.only_remembers(bounds) {
+                        state.remember(highest(&values));
+                        state.rest(STRETCH, by_stretch);
+                        continue;
+                    }
                     let before = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
                     state.walk(&values, before, &kept, |i, back| found.push((start + i) as f64 - back));
                 } else {
