@@ -58,6 +58,30 @@ proptest! {
 }
 
 #[test]
+fn pulses_among_the_lines_of_a_switched_load_are_found_where_the_frequency_is_told() {
+    // A load of 23.7 Hz, a quarter of the time on, makes lines that stand above those of a sound bridge at 310 Hz.
+    for (gain, load_v) in [(0.05, 0.05), (0.1, 0.05), (0.1, 0.2)] {
+        let mut volts = bridge(IdealCircuit::SixPulse, 310.0, 0.4, gain, 14.0);
+        for (i, v) in volts.iter_mut().enumerate() {
+            *v += if (23.7 * i as f64 / RATE_HZ) % 1.0 < 0.25 { load_v } else { 0.0 };
+        }
+        assert_eq!(run(volts.clone(), None).rectifier.pattern.as_str(), "undetermined", "{gain} {load_v}");
+        let told = run(volts, Some(310.0));
+        assert_eq!(told.rectifier.pattern.as_str(), "healthy", "{gain} {load_v}");
+        assert!((told.cycle.electrical_hz.unwrap() / 310.0 - 1.0).abs() < 2e-3);
+    }
+}
+
+#[test]
+fn a_second_look_that_names_nothing_moves_no_frequency() {
+    // No pattern is named on these; a faint line within three standard uncertainties of what was told was once reported.
+    for (hz, level, start) in [(478.4, 12.0, 5.818), (425.3, 12.1, 1.0), (494.2, 12.7, 3.0)] {
+        let e = run(bridge(IdealCircuit::OpenPhase, hz, start, 1.0, level), Some(hz));
+        assert!((e.cycle.electrical_hz.unwrap() / hz - 1.0).abs() < 2e-3, "{:?} for {hz}", e.cycle.electrical_hz);
+    }
+}
+
+#[test]
 fn probabilities_add_up_and_frequencies_are_listed() {
     let e = run(bridge(IdealCircuit::OneDiodeOpen, 300.0, 0.4, 1.0, 14.0), None);
     let total: f64 = e.rectifier.probabilities.iter().map(|p| p.1).sum();

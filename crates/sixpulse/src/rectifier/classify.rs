@@ -80,15 +80,15 @@ pub(crate) fn read_and_judge(
 ) -> Result<(Reading, Judgement)> {
     let mut reading = Reading::new(trace, pulse_number, expected_hz)?;
     let judgement = judge(&reading);
-    let unnamed = matches!(judgement.rectifier.pattern, Pattern::Undetermined | Pattern::NotCharging);
-    if pulse_number != 6 || !unnamed || near_expected(&judgement, &reading) > STANDS_AT_EXPECTED {
+    let named = |j: &Judgement| !matches!(j.rectifier.pattern, Pattern::Undetermined | Pattern::NotCharging);
+    if pulse_number != 6 || named(&judgement) || near_expected(&judgement, &reading) > STANDS_AT_EXPECTED {
         return Ok((reading, judgement));
     }
     let known = reading.hypotheses.len();
     if reading.look_at_expected(trace)? {
         let second = judge(&reading);
         let on_new = second.chosen.is_some_and(|i| i >= known);
-        if on_new && second.rectifier.probability() >= NAMED_AT_SECOND_LOOK {
+        if on_new && named(&second) && second.rectifier.probability() >= NAMED_AT_SECOND_LOOK {
             return Ok((reading, second));
         }
         reading.hypotheses.truncate(known);
