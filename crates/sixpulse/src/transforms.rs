@@ -10,69 +10,46 @@ use std::sync::Arc;
 /// Lengths kept, in samples together: beyond it all are made anew. A plan holds about 24 bytes a sample.
 const MOST_KEPT: usize = 1 << 19;
 
+/// What was made for each length, kept for the next time.
+///
 /// Each length has a planner of its own: one that has planned others would start from their parts where it can, and the
 /// last bits of a transform would depend on what the thread examined before.
-struct Planners<T: FftNum>(Vec<(usize, RealFftPlanner<T>)>);
+struct Kept<P>(Vec<(usize, P)>);
 
-impl<T: FftNum> Default for Planners<T> {
+impl<P> Default for Kept<P> {
     fn default() -> Self {
         Self(Vec::new())
     }
 }
 
-/// The same for transforms of complex values.
-struct Complexes<T: FftNum>(Vec<(usize, Arc<dyn Fft<T>>)>);
-
-impl<T: FftNum> Default for Complexes<T> {
-    fn default() -> Self {
-        Self(Vec::new())
+impl<P> Kept<P> {
+    fn planned(&self) -> usize {
+        self.0.iter().map(|(length, _)| length).sum()
     }
-}
 
-impl<T: FftNum> Complexes<T> {
-    fn forward(&mut self, length: usize) -> Arc<dyn Fft<T>> {
-        if let Some((_, plan)) = self.0.iter().find(|(planned, _)| *planned == length) {
-            return plan.clone();
-        }
-        if self.0.iter().map(|(length, _)| length).sum::<usize>() + length > MOST_KEPT {
-            self.0.clear();
-        }
-        let plan = FftPlanner::new().plan_fft_forward(length);
-        self.0.push((length, plan.clone()));
-        plan
+    /// What is kept for that length, or what `make` makes.
+    fn at(&mut self, length: usize, make: impl FnOnce() -> P) -> &mut P {
+        let place = self.0.iter().position(|(planned, _)| *planned == length).unwrap_or_else(|| {
+            if self.planned() + length > MOST_KEPT {
+                self.0.clear();
+            }
+            self.0.push((length, make()));
+            self.0.len() - 1
+        });
+        &mut self.0[place].1
     }
 }
 
 #[derive(Default)]
 struct Plans {
-    planners: Planners<f64>,
-    complex: Complexes<f64>,
-    complex_single: Complexes<f32>,
+    planners: Kept<RealFftPlanner<f64>>,
+    complex: Kept<Arc<dyn Fft<f64>>>,
+    complex_single: Kept<Arc<dyn Fft<f32>>>,
     windows: Vec<Rc<[f64]>>,
 }
 
 thread_local! {
     static PLANS: RefCell<Plans> = RefCell::default();
-}
-
-impl<T: FftNum> Planners<T> {
-    fn planned(&self) -> usize {
-        self.0.iter().map(|(length, _)| length).sum()
-    }
-
-    /// What `plan` takes from the planner of that length.
-    fn with<P>(&mut self, length: usize, plan: impl FnOnce(&mut RealFftPlanner<T>) -> P) -> P {
-        if let Some((_, planner)) = self.0.iter_mut().find(|(planned, _)| *planned == length) {
-            return plan(planner);
-        }
-        if self.planned() + length > MOST_KEPT {
-            self.0.clear();
-        }
-        let mut planner = RealFftPlanner::new();
-        let made = plan(&mut planner);
-        self.0.push((length, planner));
-        made
-    }
 }
 
 impl Plans {
@@ -91,22 +68,26 @@ impl Plans {
 
 /// Plan of a transform from `length` real samples.
 pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
-    PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_forward(length)))
+    PLANS.with_borrow_mut(|p| p.planners.at(length, RealFftPlanner::new).plan_fft_forward(length))
 }
 
 /// Plan of a transform back to `length` real samples.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
-    PLANS.with_borrow_mut(|p| p.planners.with(length, |planner| planner.plan_fft_inverse(length)))
+    PLANS.with_borrow_mut(|p| p.planners.at(length, RealFftPlanner::new).plan_fft_inverse(length))
+}
+
+fn plan<T: FftNum>(length: usize) -> Arc<dyn Fft<T>> {
+    FftPlanner::new().plan_fft_forward(length)
 }
 
 /// Plan of a transform of `length` complex values.
 pub(crate) fn complex(length: usize) -> Arc<dyn Fft<f64>> {
-    PLANS.with_borrow_mut(|p| p.complex.forward(length))
+    PLANS.with_borrow_mut(|p| p.complex.at(length, || plan(length)).clone())
 }
 
 /// Plan of a transform of `length` complex values in single precision.
 pub(crate) fn complex_single(length: usize) -> Arc<dyn Fft<f32>> {
-    PLANS.with_borrow_mut(|p| p.complex_single.forward(length))
+    PLANS.with_borrow_mut(|p| p.complex_single.at(length, || plan(length)).clone())
 }
 
 /// Periodic Hann window.

@@ -87,6 +87,13 @@ pub(super) fn mean_and_std(values: &[f64]) -> (f64, f64) {
     (mean, (spread / n).sqrt())
 }
 
+/// The orders of a trace's cycles, the high-pass and the coupling divided out.
+fn cycles_of(trace: &Trace, track: &PhaseTrack) -> Result<Array2<Complex64>> {
+    let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
+    let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
+    Ok(spectra.divided_by(|hz| passed(&view, hz)).cycles)
+}
+
 impl Batches {
     /// Reads a trace against the track of its capture's electrical cycle. The high-pass through which it is read, and
     /// the instrument's coupling where its corner is known, are divided out.
@@ -94,15 +101,17 @@ impl Batches {
     /// # Errors
     /// [`Error::TooShort`] for fewer than four whole cycles; as [`angle::order_spectra`].
     pub(super) fn read(trace: &Trace, track: &PhaseTrack) -> Result<Self> {
-        let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
-        let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
-        let cycles = spectra.divided_by(|hz| passed(&view, hz)).cycles;
+        Self::of(trace, track, &cycles_of(trace, track)?)
+    }
+
+    /// From the trace's cycles as [`cycles_of`] reads them.
+    fn of(trace: &Trace, track: &PhaseTrack, cycles: &Array2<Complex64>) -> Result<Self> {
         if cycles.nrows() < FEWEST_CYCLES {
             let minimum = (FEWEST_CYCLES as f64 * trace.sample_rate_hz() / track.mean_hz()).ceil() as usize;
             let actual = crate::Samples::len(trace);
             return Err(Error::TooShort { parameter: "trace".into(), minimum, actual });
         }
-        let mut read = Self::of_cycles(&cycles, track);
+        let mut read = Self::of_cycles(cycles, track);
         read.distortion = read.converter_distortion(trace, cycles.nrows());
         Ok(read)
     }
@@ -114,10 +123,8 @@ impl Batches {
     /// # Errors
     /// As [`Batches::read`].
     pub(super) fn tapered(trace: &Trace, track: &PhaseTrack) -> Result<Self> {
-        let mut read = Self::read(trace, track)?;
-        let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
-        let spectra = angle::order_spectra(&view, trace.sample_rate_hz(), track, ORDERS)?;
-        let cycles = spectra.divided_by(|hz| passed(&view, hz)).cycles;
+        let cycles = cycles_of(trace, track)?;
+        let mut read = Self::of(trace, track, &cycles)?;
         let length = cycles.nrows() / 4;
         if length < FEWEST_IN_STRETCH {
             return Ok(read);

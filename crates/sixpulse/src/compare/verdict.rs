@@ -208,13 +208,15 @@ impl Case<'_> {
         if !same_transfer(&self.before.transfer, &after.transfer) {
             return InterventionCode::DidNotReturn;
         }
-        match Effect::between(&self.before.at_ripple, &after.at_ripple) {
-            Some(circuit) if circuit.ratio_high > ripple.ratio_low * KEPT => match after.at_ripple.is_clear() {
-                true => InterventionCode::FollowsAndReturns,
-                // What would have come back may lie in the noise: the capture says nothing of the return.
-                false => InterventionCode::FollowsRipple,
-            },
-            _ => InterventionCode::DidNotReturn,
+        let may_be_back = Effect::between(&self.before.at_ripple, &after.at_ripple)
+            .is_some_and(|circuit| circuit.ratio_high > ripple.ratio_low * KEPT);
+        if !may_be_back {
+            InterventionCode::DidNotReturn
+        } else if after.at_ripple.is_clear() {
+            InterventionCode::FollowsAndReturns
+        } else {
+            // What would have come back may lie in the noise: the capture says nothing of the return.
+            InterventionCode::FollowsRipple
         }
     }
 }

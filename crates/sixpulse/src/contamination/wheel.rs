@@ -9,8 +9,10 @@
 //! amplitude over a few teeth, goes, and stretches without teeth are bridged. Ripple beside a line is weakened by as much
 //! in one trace as in the other, so that a path between the two stays what it was.
 
+use super::nth::nth;
 use super::subtract;
 use super::transfer::CrossSpectra;
+use crate::normal::Gram;
 use crate::trace::{Samples, Trace};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -190,9 +192,8 @@ impl Wheel {
         let fullest = counts.iter().copied().fold(0.0, f64::max);
         let whole = |count: f64| count > WHOLE * fullest;
         let sizes: Vec<f64> = sums.iter().zip(&counts).map(|(s, c)| s[0].re / c.max(1.0)).collect();
-        let mut sorted: Vec<f64> = sizes.iter().zip(&counts).filter(|(_, c)| whole(**c)).map(|(s, _)| *s).collect();
-        super::nth::sort(&mut sorted);
-        let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+        let usual: Vec<f64> = sizes.iter().zip(&counts).filter(|(_, c)| whole(**c)).map(|(s, _)| *s).collect();
+        let usual = if usual.is_empty() { 0.0 } else { nth(&usual, usual.len() / 2) };
         let present: Vec<bool> = sizes.iter().zip(&counts).map(|(s, c)| !(whole(*c) && *s < MISSING * usual)).collect();
         let missing = present.iter().filter(|p| !**p).count() as f64;
         // Two more: a gap of two teeth in less than a turn.
@@ -314,32 +315,14 @@ fn smoothed(sums: &[Harmonics], counts: &[f64], reach: usize) -> Vec<Harmonics> 
 
 /// Polynomial of so many terms through `(place, value, weight)` by weighted least squares; `None` where they do not fix it.
 fn polynomial(rows: &[(f64, f64, f64)], terms: usize) -> Option<[f64; TERMS]> {
-    let mut m = [[0.0; TERMS + 1]; TERMS];
-    for &(x, y, w) in rows {
-        let powers: [f64; TERMS] = std::array::from_fn(|i| x.powi(i as i32));
-        for i in 0..terms {
-            for j in 0..terms {
-                m[i][j] += w * powers[i] * powers[j];
-            }
-            m[i][TERMS] += w * powers[i] * y;
-        }
-    }
-    let scale = m[0][0];
-    for i in 0..terms {
-        let row = m[i];
-        if !(row[i] > 1e-12 * scale && row[i].is_finite()) {
-            return None;
-        }
-        for below in &mut m[i + 1..terms] {
-            let part = below[i] / row[i];
-            below.iter_mut().zip(row).for_each(|(b, r)| *b -= part * r);
-        }
+    let mut gram = Gram::new(terms + 1);
+    for &(x, y, weight) in rows {
+        let mut row: [f64; TERMS + 1] = std::array::from_fn(|i| x.powi(i as i32));
+        row[terms] = y;
+        gram.add(&row[..=terms], weight);
     }
     let mut out = [0.0; TERMS];
-    for i in (0..terms).rev() {
-        let known: f64 = (i + 1..terms).map(|j| m[i][j] * out[j]).sum();
-        out[i] = (m[i][TERMS] - known) / m[i][i];
-    }
+    out[..terms].copy_from_slice(&gram.explain_last().ok()?);
     Some(out)
 }
 

@@ -5,14 +5,12 @@
 //! of twelve pulses order 12) can be looked for there alone, over the whole record at once: along every steady course of
 //! the speed (mean and change), which tells lines apart by one turn over the record.
 
-use super::steady;
+use super::{EXPECTED_WITHIN, steady};
 use crate::angle::PhaseTrack;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Standard uncertainties of the told frequency within which the line is looked for.
-const WITHIN: f64 = 3.0;
 /// Values of the line at rest for each cycle of the widest detuning: the mean over such a part leaves 97 % of it.
 const PARTS_PER_CYCLE: f64 = 8.0;
 /// Parts at most; a longer record is looked at in its widest part that this allows.
@@ -44,7 +42,9 @@ pub(super) fn lines(
     sample_rate_hz: f64,
     (line_hz, relative_std): (f64, f64),
 ) -> Vec<(PhaseTrack, f64)> {
-    let Some(rest) = AtRest::new(samples, sample_rate_hz, line_hz, WITHIN * relative_std) else { return Vec::new() };
+    let Some(rest) = AtRest::new(samples, sample_rate_hz, line_hz, EXPECTED_WITHIN * relative_std) else {
+        return Vec::new();
+    };
     let places = rest.places(relative_std);
     let mut found: Vec<Place> = Vec::new();
     for place in places {
