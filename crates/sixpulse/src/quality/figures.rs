@@ -14,6 +14,8 @@ const CHUNK: usize = 8;
 const PART: usize = 32 * CHUNK;
 /// Windows of `CHUNK * 2^k` samples, k below this: up to 2^22 samples.
 const SCALES: usize = 20;
+/// Of these, scales whose windows lie within one block.
+const SCALES_OF_BLOCK: usize = (BLOCK / CHUNK).ilog2() as usize;
 /// A window that moves by fewer steps than this may stand still for want of resolution.
 const STILL_STEPS: f64 = 3.0;
 /// A run of equal samples is unexplained when at most this share of the windows a quarter as long stands still.
@@ -50,7 +52,7 @@ struct Scan {
     runs: Vec<Run>,
 }
 
-/// Collects windows and runs chunk by chunk.
+/// Collects windows and runs block by block.
 struct Scanner {
     still_below: f64,
     scan: Scan,
@@ -74,26 +76,41 @@ impl Scanner {
         Self { still_below, scan, pending: [None; SCALES], open: None, kept: [0; SCALES] }
     }
 
-    /// Takes the chunks of a part by their extremes.
-    fn part(&mut self, chunks: &[(f64, f64)]) {
-        let widened = |(l, h): (f64, f64), (low, high): &(f64, f64)| (l.min(*low), h.max(*high));
-        let (low, high) = chunks.iter().fold((f64::INFINITY, f64::NEG_INFINITY), widened);
-        self.scan.parts.push((low, high));
-        self.scan.minimum = self.scan.minimum.min(low);
-        self.scan.maximum = self.scan.maximum.max(high);
-    }
-
-    /// Takes a chunk by its extremes.
-    fn chunk(&mut self, start: usize, len: usize, (low, high): (f64, f64)) {
-        if len == CHUNK {
-            self.window(low, high);
+    /// Takes the chunks of a block: all are [`CHUNK`] long but the last one, of `last` samples.
+    fn block(&mut self, start: usize, last: usize, chunks: &mut Extremes) {
+        let count = chunks.low.len();
+        for (low, high) in chunks.low.chunks(PART / CHUNK).zip(chunks.high.chunks(PART / CHUNK)) {
+            let low = low.iter().copied().fold(f64::INFINITY, lower);
+            let high = high.iter().copied().fold(f64::NEG_INFINITY, higher);
+            self.scan.parts.push((low, high));
+            self.scan.minimum = self.scan.minimum.min(low);
+            self.scan.maximum = self.scan.maximum.max(high);
         }
-        self.run(start, len, low, high);
+        if self.open.is_some() || widest(AnyHeld(chunks)) {
+            for (i, (low, high)) in chunks.low.iter().zip(&chunks.high).enumerate() {
+                self.run(start + i * CHUNK, if i + 1 < count { CHUNK } else { last }, *low, *high);
+            }
+        }
+        chunks.truncate(if last < CHUNK { count - 1 } else { count });
+        self.windows(chunks);
     }
 
-    /// Counts the chunk as a window and merges pairs of windows into the next longer scale.
+    /// Counts whole chunks as windows and merges pairs of windows into the next longer scale.
+    fn windows(&mut self, chunks: &mut Extremes) {
+        for (seen, still) in self.scan.windows.iter_mut().take(SCALES_OF_BLOCK) {
+            *seen += chunks.low.len();
+            *still += widest(Standing { chunks, below: self.still_below });
+            chunks.merge_pairs();
+        }
+        // What is left of a whole block is one window.
+        if let (Some(low), Some(high)) = (chunks.low.first(), chunks.high.first()) {
+            self.window(*low, *high);
+        }
+    }
+
+    /// Counts a window longer than a block's scales and merges it with the one before.
     fn window(&mut self, mut low: f64, mut high: f64) {
-        for (pending, (seen, still)) in self.pending.iter_mut().zip(&mut self.scan.windows) {
+        for (pending, (seen, still)) in self.pending.iter_mut().zip(&mut self.scan.windows).skip(SCALES_OF_BLOCK) {
             *seen += 1;
             *still += usize::from(high - low < self.still_below);
             match pending.take() {
@@ -136,44 +153,110 @@ fn scale_of(chunks: usize) -> usize {
     (chunks.max(1).ilog2() as usize).min(SCALES - 1)
 }
 
-/// Lowest and highest value of every chunk of a block.
+/// Lowest and highest values of windows in a row.
+#[derive(Default)]
+struct Extremes {
+    low: Vec<f64>,
+    high: Vec<f64>,
+}
+
+impl Extremes {
+    /// Those of the chunks of a block; the last chunk may be shorter.
+    fn read(&mut self, block: &[f64]) {
+        let count = block.len().div_ceil(CHUNK);
+        self.low.resize(count, 0.0);
+        self.high.resize(count, 0.0);
+        widest(ChunkExtremes { block, found: self });
+    }
+
+    fn truncate(&mut self, count: usize) {
+        self.low.truncate(count);
+        self.high.truncate(count);
+    }
+
+    /// Makes one window of every two; a last one without a neighbour is dropped.
+    fn merge_pairs(&mut self) {
+        let count = self.low.len() / 2;
+        for i in 0..count {
+            self.low[i] = lower(self.low[2 * i], self.low[2 * i + 1]);
+            self.high[i] = higher(self.high[2 * i], self.high[2 * i + 1]);
+        }
+        self.truncate(count);
+    }
+}
+
+#[inline(always)]
+fn lower(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
+#[inline(always)]
+fn higher(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+/// See [`Extremes::read`].
 struct ChunkExtremes<'a> {
     block: &'a [f64],
-    found: &'a mut [(f64, f64)],
+    found: &'a mut Extremes,
 }
 
 impl Work for ChunkExtremes<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let lower = |a: f64, b: f64| if a < b { a } else { b };
-        let higher = |a: f64, b: f64| if a > b { a } else { b };
         let (chunks, rest) = self.block.as_chunks::<CHUNK>();
-        for (x, found) in chunks.iter().zip(&mut *self.found) {
+        for (x, (found_low, found_high)) in chunks.iter().zip(self.found.low.iter_mut().zip(&mut self.found.high)) {
             let (mut low, mut high) = ([0.0; CHUNK / 2], [0.0; CHUNK / 2]);
             for i in 0..CHUNK / 2 {
                 low[i] = lower(x[i], x[i + CHUNK / 2]);
                 high[i] = higher(x[i], x[i + CHUNK / 2]);
             }
-            found.0 = lower(lower(low[0], low[2]), lower(low[1], low[3]));
-            found.1 = higher(higher(high[0], high[2]), higher(high[1], high[3]));
+            *found_low = lower(lower(low[0], low[2]), lower(low[1], low[3]));
+            *found_high = higher(higher(high[0], high[2]), higher(high[1], high[3]));
         }
-        if let (false, Some(found)) = (rest.is_empty(), self.found.last_mut()) {
-            *found = rest.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |f, &x| (lower(f.0, x), higher(f.1, x)));
+        if let (false, Some(low), Some(high)) = (rest.is_empty(), self.found.low.last_mut(), self.found.high.last_mut())
+        {
+            *low = rest.iter().copied().fold(f64::INFINITY, lower);
+            *high = rest.iter().copied().fold(f64::NEG_INFINITY, higher);
         }
+    }
+}
+
+/// Whether the samples of some window are all equal.
+struct AnyHeld<'a>(&'a Extremes);
+
+impl Work for AnyHeld<'_> {
+    type Output = bool;
+    #[inline(always)]
+    #[allow(clippy::float_cmp, reason = "a held sample repeats exactly")]
+    fn call(self) -> bool {
+        self.0.low.iter().zip(&self.0.high).fold(false, |any, (low, high)| any | (low == high))
+    }
+}
+
+/// How many windows move by less than a limit.
+struct Standing<'a> {
+    chunks: &'a Extremes,
+    below: f64,
+}
+
+impl Work for Standing<'_> {
+    type Output = usize;
+    #[inline(always)]
+    fn call(self) -> usize {
+        let Extremes { low, high } = self.chunks;
+        low.iter().zip(high).map(|(low, high)| usize::from(high - low < self.below)).sum()
     }
 }
 
 fn scan(trace: &Trace, step: Option<f64>) -> Scan {
     let mut scanner = Scanner::new(step, trace.len());
-    let mut extremes = [(0.0, 0.0); BLOCK / CHUNK];
+    let mut extremes = Extremes::default();
     for_each_block(trace, |start, block| {
-        let found = &mut extremes[..block.len().div_ceil(CHUNK)];
-        widest(ChunkExtremes { block, found });
-        found.chunks(PART / CHUNK).for_each(|part| scanner.part(part));
-        for (i, (chunk, extremes)) in block.chunks(CHUNK).zip(found.iter()).enumerate() {
-            scanner.chunk(start + i * CHUNK, chunk.len(), *extremes);
-        }
+        extremes.read(block);
+        let last = block.len() - (extremes.low.len() - 1) * CHUNK;
+        scanner.block(start, last, &mut extremes);
     });
     scanner.close();
     let mut scan = scanner.scan;
@@ -331,7 +414,7 @@ fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
     let reach = (NEIGHBOURS as f64 + 0.5) * width;
     let (mut bottom, mut top) = (Edge::default(), Edge::default());
     let near = |low: f64, high: f64| (low - scan.minimum < reach, scan.maximum - high < reach);
-    let (mut part, mut extremes) = ([0.0; PART], [(0.0, 0.0); PART / CHUNK]);
+    let (mut part, mut extremes) = ([0.0; PART], Extremes::default());
     for (k, (low, high)) in scan.parts.iter().enumerate().filter(|_| range > 0.0) {
         if near(*low, *high) == (false, false) {
             bottom.end_run();
@@ -340,9 +423,8 @@ fn edges(trace: &Trace, scan: &Scan, step: Option<f64>) -> (Edge, Edge) {
         }
         let part = &mut part[..PART.min(trace.len() - k * PART)];
         trace.read(k * PART, part);
-        let found = &mut extremes[..part.len().div_ceil(CHUNK)];
-        widest(ChunkExtremes { block: part, found });
-        for (chunk, (low, high)) in part.chunks(CHUNK).zip(found.iter()) {
+        extremes.read(part);
+        for (chunk, (low, high)) in part.chunks(CHUNK).zip(extremes.low.iter().zip(&extremes.high)) {
             let (at_bottom, at_top) = near(*low, *high);
             edge_chunk(&mut bottom, chunk, at_bottom, |x| (x - scan.minimum) / width);
             edge_chunk(&mut top, chunk, at_top, |x| (scan.maximum - x) / width);
