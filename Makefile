@@ -9,7 +9,7 @@ MOVED := $(shell test "$$(cat .venv/.ready 2>/dev/null)" = "$$(pwd -P)" || echo 
 EXTENSION_SOURCES := Cargo.toml Cargo.lock pyproject.toml \
     $(shell find crates -type f -not -path '*/tests/*' -not -path '*/benches/*')
 
-.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel sdist fuzz coverage audit docs bench lock clean
+.PHONY: help setup demo test test-rust test-python fmt lint lint-rust lint-python check-core wheel sdist fuzz coverage audit semver docs bench lock clean
 
 help:
 	@echo "make demo    examine the two bundled captures; reports in build/demo"
@@ -23,6 +23,7 @@ help:
 	@echo "make fuzz    fuzz every reader and entry point, SECONDS=60 for each"
 	@echo "make coverage  lines of the core that its own tests run"
 	@echo "make audit   licences, sources and advisories of all crates (needs cargo-deny)"
+	@echo "make semver  public items of the published crates against the last tag (needs cargo-semver-checks)"
 	@echo "make lock    resolve the pinned Python packages anew"
 	@echo "make clean   remove everything that was built"
 
@@ -99,6 +100,11 @@ coverage:
 
 audit:
 	cargo deny --locked check
+
+BASELINE ?= $(shell git describe --tags --abbrev=0 2>/dev/null)
+semver:
+	@test -n "$(BASELINE)" || { echo "no tag yet: make semver BASELINE=COMMIT" >&2; exit 2; }
+	cargo semver-checks --baseline-rev "$(BASELINE)" -p sixpulse -p sixpulse-io -p sixpulse-sim
 
 docs: setup
 	RUSTDOCFLAGS="-D warnings" cargo doc --locked --no-deps --all-features
