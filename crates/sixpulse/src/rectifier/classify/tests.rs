@@ -198,3 +198,41 @@ fn what_is_not_named_says_how_far_the_best_came() {
     assert_eq!(reason(Pattern::OpenDiode, 0.4321), "the most probable pattern, open_diode, reaches only 43 %");
     assert!(reason(Pattern::Undetermined, 0.9).starts_with("nothing in the capture repeats"));
 }
+
+#[test]
+fn near_the_expected_frequency_all_within_three_standard_uncertainties_count() {
+    // 3 % of 200 Hz: 182 to 218 Hz are near.
+    let p = given(&[[0.2, 0.0, 0.0], [0.1, 0.0, 0.0], [0.0, 0.05, 0.0], [0.4, 0.0, 0.0]], 0.15, 0.1);
+    for (hz, expected) in [([200.0, 217.0, 183.0, 100.0], 0.35), ([219.0, 181.0, 400.0, 600.0], 0.0)] {
+        let told = reading(&hz, Some((200.0, 0.03)));
+        let judgement = Judgement { candidates: candidates(&told.hypotheses, &p), ..judge(&told) };
+        assert!(near(near_expected(&judgement, &told), expected));
+        // Where nothing is expected there is nothing to look for.
+        assert!(near(near_expected(&judgement, &reading(&hz, None)), 1.0));
+    }
+}
+
+#[test]
+fn a_second_look_is_for_six_pulses_where_nothing_stands_at_what_was_told() {
+    // The pulses of 310 Hz under the lines of a load that switches at 23.7 Hz, a quarter of the time on.
+    use crate::rectifier::ideal::{IdealCircuit, value};
+    let volts = (0..50_000).map(|i| {
+        let t = f64::from(i) / 5e4;
+        let load = if (23.7 * t) % 1.0 < 0.25 { 0.05 } else { 0.0 };
+        14.0 + load + 0.05 * value(IdealCircuit::SixPulse, std::f64::consts::TAU * 310.0 * t)
+    });
+    let trace = crate::Trace::from_f64(volts.collect(), 5e4, crate::Coupling::Dc, crate::Role::ChargingPost).unwrap();
+    for (pulse_number, expected_hz) in [(6, Some((310.0, 0.03))), (12, Some((310.0, 0.03))), (6, None)] {
+        let first = judge(&Reading::new(&trace, pulse_number, expected_hz).unwrap());
+        let (reading, judgement) = read_and_judge(&trace, pulse_number, expected_hz).unwrap();
+        let case = format!("{pulse_number} {expected_hz:?}");
+        let looked = pulse_number == 6 && expected_hz.is_some();
+        assert_eq!(judgement.rectifier != first.rectifier, looked, "{case}");
+        assert_eq!(reading.hypotheses.len() > first.candidates.len(), looked, "{case}");
+        if looked {
+            let named = &reading.hypotheses[judgement.chosen.unwrap()];
+            assert_eq!(judgement.rectifier.pattern, Pattern::Healthy);
+            assert!((named.electrical_hz() / 310.0 - 1.0).abs() < 2e-3);
+        }
+    }
+}
