@@ -210,6 +210,18 @@ fn scatter(source: &Post, samples: usize, step_v: f64, repeats: u64) -> Vec<(&'s
         .collect()
 }
 
+#[test]
+fn a_record_of_less_than_a_cycle_has_no_part_of_one_left_over() {
+    // 500 samples, half a cycle of 50 Hz: what the mean cycle looks like says nothing of the r.m.s. over another one.
+    let volts: Vec<f64> = (0..500).map(|i| 14.0 + 0.3 * (TAU * f64::from(i) / 1000.0).sin()).collect();
+    let std = |mean_cycle_v: Vec<f64>| {
+        let cycle = Cycle { electrical_hz: Some(50.0), reason: None, mean_cycle_v, ..no_cycle() };
+        measure("post", &trace(&volts), &volts[..], CORNER_HZ, &cycle).unwrap().rms_v_std
+    };
+    let sine = (0..192).map(|i| 0.3 * (TAU * f64::from(i) / 192.0).sin()).collect();
+    assert_eq!(std(sine), std(Vec::new()));
+}
+
 /// The noise is read through the ripple to 3 %: the median of 8000 stretches scatters by 0.5 %, its constant is good to
 /// 0.3 %, the bins to 0.4 %, and how many samples count at an extreme hangs on it by a logarithm only.
 #[test]
