@@ -179,6 +179,8 @@ fn the_verdict_is_the_most_probable_pattern_if_it_reaches_a_half() {
             let Judgement { rectifier: r, chosen, candidates } = judged(circuit, expected_hz);
             let (best, p) = most_probable(&r.probabilities);
             assert_eq!(r.pattern, if p >= 0.5 { best } else { Pattern::Undetermined });
+            let named = r.probabilities.iter().find(|(pattern, _)| *pattern == r.pattern).unwrap().1;
+            assert!(near(r.probability(), named) && named < 1.0);
             assert_eq!(r.reason.is_some(), r.pattern == Pattern::Undetermined);
             assert!(chosen.is_none_or(|i| i < candidates.len()));
             assert!(r.ambiguous_with.iter().all(|a| a.pattern != r.pattern));
