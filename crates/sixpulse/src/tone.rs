@@ -22,6 +22,8 @@ use basis::{Model, Sums, Unknowns, first_time, linear_unknowns, walk};
 
 /// Steps after which a fit that has not settled is given up.
 const STEP_LIMIT: usize = 60;
+/// A fit has settled when a step moves it by less, relative.
+const SETTLED: f64 = 1e-13;
 /// Samples in which the strongest line is looked for when no starting frequency is given.
 const SEARCH_SAMPLES: usize = 1 << 16;
 /// Cycles in the first stretch of a fit that starts from a given frequency.
@@ -128,6 +130,14 @@ pub fn sine_fit<S: Samples + ?Sized>(samples: &S, sample_rate_hz: f64, start_hz:
         None => task.fit_growing(strongest_line_hz(samples, sample_rate_hz)?, SEARCH_SAMPLES)?,
     };
     single(fit)
+}
+
+/// Frequency of a sine and offset from a start within 12 % of it, as [`sine_fit`] finds it, given up to steps of `settled`
+/// of its value: each of them costs a walk over the record.
+pub(crate) fn sine_frequency_hz(samples: &[f64], sample_rate_hz: f64, start_hz: f64, settled: f64) -> Result<f64> {
+    check_frequency("start_hz", start_hz, sample_rate_hz)?;
+    let task = Task { settled, ..Task::new(samples, sample_rate_hz, &[1], Unknowns::LinearAndTurn)? };
+    Ok(task.fit_growing(start_hz, task.first_stretch(start_hz))?.frequency_hz)
 }
 
 /// Fit of the given orders (each 1 or more, none twice, at least one) of a known frequency; every order lies below half
@@ -345,6 +355,8 @@ struct Task<'a, S: Samples + ?Sized> {
     orders: &'a [usize],
     highest: usize,
     unknowns: Unknowns,
+    /// Relative step below which it has settled.
+    settled: f64,
 }
 
 /// A fit that has settled, about the middle of its stretch.
@@ -362,7 +374,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
             return Err(Error::EmptyInput { parameter: "samples".into() });
         }
         let highest = orders.iter().copied().max().unwrap_or(1);
-        let task = Self { samples, sample_rate_hz, orders, highest, unknowns };
+        let task = Self { samples, sample_rate_hz, orders, highest, unknowns, settled: SETTLED };
         let (minimum, actual) = (task.unknown_count() + 1, samples.len());
         if actual < minimum {
             return Err(Error::TooShort { parameter: "samples".into(), minimum, actual });
@@ -427,7 +439,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
             let moved = self.moved(&model, &next);
             (model, here) = (next, walked);
             // Settled, or so near that rounding alone moves it.
-            if count > 0 && (moved < 1e-13 || (moved < 1e-10 && moved > 0.5 * before)) {
+            if count > 0 && (moved < self.settled || (moved < 1e-10 && moved > 0.5 * before)) {
                 break;
             }
             before = moved;

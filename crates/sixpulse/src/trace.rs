@@ -11,6 +11,7 @@ use std::sync::{Arc, OnceLock};
 pub(crate) use quantiser::Quantiser;
 
 use crate::error::{Error, Result, check_positive};
+use crate::vectors::{SumsAbout, widest};
 
 /// Samples handed out block by block, so that no record has to be widened to `f64` as a whole.
 pub trait Samples {
@@ -248,6 +249,8 @@ struct Record {
     samples: RawSamples,
     /// Found when it is first asked for: quality, cycle, ripple and contamination all ask.
     quantiser: OnceLock<Option<Quantiser>>,
+    /// Mean and mean square about it.
+    moments: OnceLock<(f64, f64)>,
 }
 
 impl PartialEq for Record {
@@ -289,7 +292,7 @@ impl Trace {
         if !(samples.len() as f64 / sample_rate_hz).is_finite() {
             return Err(Error::out_of_range("sample_rate_hz", "a rate at which the record ends", sample_rate_hz));
         }
-        let record = Arc::new(Record { samples, quantiser: OnceLock::new() });
+        let record = Arc::new(Record { samples, quantiser: OnceLock::new(), moments: OnceLock::new() });
         Ok(Self { record, sample_rate_hz, coupling, role, unit: role.unit().into(), coupling_corner_hz: None })
     }
 
@@ -351,6 +354,22 @@ impl Trace {
         crate::error::check_frequency("coupling_corner_hz", corner_hz, self.sample_rate_hz)?;
         self.coupling_corner_hz = Some(corner_hz);
         Ok(self)
+    }
+
+    /// Mean and mean square about it, found once; sums are taken about the first sample.
+    pub(crate) fn moments(&self) -> (f64, f64) {
+        *self.record.moments.get_or_init(|| {
+            let mut first = [0.0];
+            self.read(0, &mut first);
+            let (mut sum, mut squares) = (0.0, 0.0);
+            for_each_block(self, |_, block| {
+                let sums = widest(SumsAbout { samples: block, level: first[0] });
+                sum += sums.0;
+                squares += sums.1;
+            });
+            let n = self.len() as f64;
+            (first[0] + sum / n, squares / n - (sum / n).powi(2))
+        })
     }
 
     /// Samples per second.

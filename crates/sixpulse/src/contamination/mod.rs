@@ -27,7 +27,7 @@ pub use rank::{Victim, rank};
 
 use crate::angle::PhaseTrack;
 use crate::error::{Error, Result};
-use crate::tone::sine_fit;
+use crate::tone::sine_frequency_hz;
 use crate::trace::{RawSamples, Samples, Trace, words};
 use drift::Drift;
 use levels::TwoLevels;
@@ -129,6 +129,8 @@ const COARSE_EXPLAINED: f64 = 0.45;
 const FEW_PERIODS: f64 = 60.0;
 /// Means a period on which it is fitted: they hold 99.6 % of the fundamental.
 const PER_PERIOD: f64 = 20.0;
+/// Relative step at which that fit ends: noise leaves the frequency of a few periods far less certain.
+const FITTED: f64 = 1e-8;
 /// What an undetermined verdict asks for where the two circuits move in step.
 const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
                    whether the circuit's signal goes with it";
@@ -500,12 +502,12 @@ fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
     let each = ((split.sample_rate_hz / (PER_PERIOD * rough_hz)) as usize).max(1);
     let mean = |part: &[f32]| part.iter().map(|v| f64::from(*v)).sum::<f64>() / each as f64;
     let means: Vec<f64> = split.own.chunks_exact(each).map(mean).collect();
-    Some(sine_fit(means.as_slice(), split.sample_rate_hz / each as f64, Some(rough_hz)).ok()?.frequency_hz)
+    sine_frequency_hz(&means, split.sample_rate_hz / each as f64, rough_hz, FITTED).ok()
 }
 
 /// Mean square of a trace about its mean, V^2; the least positive number for a constant.
 fn variance(trace: &Trace) -> f64 {
-    split::moments(trace).1.max(f64::MIN_POSITIVE)
+    trace.moments().1.max(f64::MIN_POSITIVE)
 }
 
 /// Takes over what the crossings of a coarse converter's codes say (see [`coarse`]).
@@ -691,18 +693,19 @@ fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
 fn step_v(trace: &Trace) -> f64 {
     let runs = trace.len().div_ceil(STEP_RUN).min(STEP_RUNS);
     let length = (trace.len() / runs).min(STEP_RUN);
-    let mut values = vec![0.0; runs * length];
+    let read = runs * length;
+    let mut values = vec![0.0; read];
     for (i, run) in values.chunks_mut(length).enumerate() {
         trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
     }
-    nth::sort(&mut values);
+    nth::sort_distinct(&mut values);
     let code_v = match trace.raw() {
         RawSamples::I16 { scale, .. } => Some(scale.abs()),
         _ => None,
     };
     // Values printed with few digits differ by rounding where they mean the same.
     values.dedup_by(|a, b| (*a - *b).abs() <= code_v.map_or(1e-6 * a.abs().max(1e-3), |v| 0.5 * v));
-    if 2 * values.len() > runs * length && code_v.is_none() {
+    if 2 * values.len() > read && code_v.is_none() {
         return 0.0;
     }
     let least = values.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);

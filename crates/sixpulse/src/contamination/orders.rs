@@ -122,7 +122,7 @@ impl Shared {
         let quick = [smooth_length(nearest), smooth_length_from(nearest)].into_iter().find(|c| misses(*c) <= NEAR_BIN);
         let cycle = quick.unwrap_or(nearest);
         if misses(cycle) <= NEAR_BIN {
-            return Self::folded(supply, circuit, cycle);
+            return Self::folded(supply, circuit, cycle, highest);
         }
         let welch = Welch::hann(smooth_length((CYCLES * in_cycle).ceil() as usize)).ok()?;
         if welch.segments(supply.len()) < SEGMENTS {
@@ -133,10 +133,10 @@ impl Shared {
         Some(Self { coherence: all.coherence, step_hz, by_order: false, effective_averages: all.effective_averages })
     }
 
-    /// The same estimate at every [`CYCLES`]-th bin alone, which is where the orders lie for segments of whole cycles of
+    /// The same estimate at every [`CYCLES`]-th bin alone, up to the highest order asked for, which is where the orders lie for segments of whole cycles of
     /// `cycle` samples: the windowed segment's cycles laid on one another have these bins for their transform. A constant
     /// has no part in them (a Hann window's transform ends at its first bin).
-    fn folded(supply: &Trace, circuit: &Trace, cycle: usize) -> Option<Self> {
+    fn folded(supply: &Trace, circuit: &Trace, cycle: usize, highest: u32) -> Option<Self> {
         let length = CYCLES as usize * cycle;
         let welch = Welch::hann(length).ok()?;
         let count = welch.segments(supply.len().min(circuit.len()));
@@ -147,11 +147,14 @@ impl Shared {
         let mut sums = Sums::default();
         for start in (0..count).map(|k| k * (length - length / 2)) {
             let lines = folded.transform(start);
-            vectors::widest(Powers { lines, scales: [1.0; 3], sums: &mut sums });
+            let bins = (highest as usize + 1).min(cycle / 2 + 1);
+            vectors::widest(Powers { lines, bins, scales: [1.0; 3], sums: &mut sums });
         }
         let Sums { sxx, syy, sxy } = sums;
-        // The rounding of either reaches the other, since they are transformed together.
-        let strongest = sxx.iter().skip(1).chain(syy.iter().skip(1)).copied().fold(0.0, f64::max);
+        // The rounding of either reaches the other, since they are transformed together. A line that holds all of a
+        // trace's variance `v` comes to `2 v cycle^2` in each segment.
+        let variance = supply.moments().1.max(circuit.moments().1);
+        let strongest = 2.0 * variance * (cycle * cycle) as f64 * count as f64;
         let of = |((xx, yy), xy): ((&f64, &f64), &Complex64)| {
             let clear = *xx > ROUNDING * strongest && *yy > ROUNDING * strongest;
             if clear { (xy.norm_sqr() / (xx * yy)).min(1.0) } else { 0.0 }
@@ -160,7 +163,7 @@ impl Shared {
             coherence: sxx.iter().zip(&syy).zip(&sxy).map(of).collect(),
             step_hz: 0.0,
             by_order: true,
-            effective_averages: welch.effective_averages(count),
+            effective_averages: effective_averages(count),
         })
     }
 
@@ -171,7 +174,14 @@ impl Shared {
     }
 }
 
-/// Part of the strongest order's power below which an order holds rounding.
+/// What [`Welch::effective_averages`] finds for a Hann window and half a segment of overlap: the window's correlation with
+/// itself half a segment on is 1/6.
+fn effective_averages(segments: usize) -> f64 {
+    let count = segments as f64;
+    count / (1.0 + 2.0 * (1.0 - 1.0 / count) / 36.0)
+}
+
+/// Part of the strongest line that a trace could hold below which an order holds rounding.
 const ROUNDING: f64 = 1e-24;
 
 /// Two traces' windowed segments with their cycles laid on one another.
@@ -235,6 +245,20 @@ impl<'a> Work for LaidOver<'a> {
                 let before = if c == 0 { 0.0 } else { *sum };
                 *sum = before + (x - level) * w;
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn averages_are_those_of_the_window() {
+        for (cycle, segments) in [(24, 5), (125, 12), (1000, 99)] {
+            let welch = Welch::hann(CYCLES as usize * cycle).unwrap();
+            // Sums over the window's samples: rounding of a few hundred times 1e-16.
+            assert!((effective_averages(segments) / welch.effective_averages(segments) - 1.0).abs() < 1e-12);
         }
     }
 }

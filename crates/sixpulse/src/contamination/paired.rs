@@ -107,6 +107,8 @@ pub(super) struct Sums {
 /// Powers and cross powers of the two records, scaled, added to sums.
 pub(super) struct Powers<'a, T> {
     pub(super) lines: &'a [Complex<T>],
+    /// How many bins, from 0 on.
+    pub(super) bins: usize,
     /// Factors on the powers of either and on what they have in common.
     pub(super) scales: [f64; 3],
     pub(super) sums: &'a mut Sums,
@@ -182,8 +184,8 @@ impl<T: Copy + Into<f64>> Work for Powers<'_, T> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { lines, scales: [xx, yy, xy], sums } = self;
-        let (n, bins) = (lines.len(), lines.len() / 2 + 1);
+        let Self { lines, bins, scales: [xx, yy, xy], sums } = self;
+        let n = lines.len();
         let scales = [0.25 * xx, 0.25 * yy, 0.25 * xy];
         sums.sxx.reserve_exact(bins - sums.sxx.len());
         sums.syy.reserve_exact(bins - sums.syy.len());
@@ -228,7 +230,7 @@ mod tests {
             pair.transform();
             let (mut sums, scales) = (Sums::default(), [1.0, 1e-6, 1e-3]);
             for _ in 0..2 {
-                vectors::widest(Powers { lines: &pair.lines, scales, sums: &mut sums });
+                vectors::widest(Powers { lines: &pair.lines, bins: length / 2 + 1, scales, sums: &mut sums });
             }
             assert_eq!(sums.sxx.len(), length / 2 + 1);
             for (k, ((sxx, syy), sxy)) in sums.sxx.iter().zip(&sums.syy).zip(&sums.sxy).enumerate() {

@@ -12,6 +12,9 @@ use crate::vectors::{self, Work};
 /// Samples in a stretch, and stretches in a group.
 const STRETCH: usize = 32;
 const GROUP: usize = 32;
+/// A record is long from so many groups on; so many of them, at most, lie in the middle part that stands for it.
+const LONG: usize = 16;
+const MOST_MIDDLE: usize = 64;
 
 /// What is left of a peak after so many samples.
 type Kept = [f64; STRETCH + 1];
@@ -246,9 +249,37 @@ impl<'a> Record<'a> {
         Self { own, ripple, level_v, sample_rate_hz, stretches, groups }
     }
 
+    pub(super) fn duration_s(&self) -> f64 {
+        self.own.len() as f64 / self.sample_rate_hz
+    }
+
+    /// The middle eighth of a long record; `None` of a short one.
+    pub(super) fn middle(&self) -> Option<Self> {
+        let whole = self.own.len() / (GROUP * STRETCH);
+        let count = (whole / 8).min(MOST_MIDDLE);
+        let groups = (whole - count) / 2..(whole - count) / 2 + count;
+        let stretches = groups.start * GROUP..groups.end * GROUP;
+        let samples = stretches.start * STRETCH..stretches.end * STRETCH;
+        (whole >= LONG).then(|| Self {
+            own: &self.own[samples.clone()],
+            ripple: self.ripple.get(samples).unwrap_or_default(),
+            level_v: self.level_v,
+            sample_rate_hz: self.sample_rate_hz,
+            stretches: self.stretches[stretches].to_vec(),
+            groups: self.groups[groups].to_vec(),
+        })
+    }
+
+    /// Times of the pulses, seconds, as [`Record::pulses`] finds them.
+    pub(super) fn pulse_times_s(&self, conditioner: &PulseConditioner, factor: f64, enough: usize) -> Vec<f64> {
+        let mut times = self.pulses(conditioner, factor, enough);
+        times.iter_mut().for_each(|at| *at /= self.sample_rate_hz);
+        times
+    }
+
     /// Positions of the pulses, in samples, with the ripple multiplied by `factor` (0 or more); as soon as there are
     /// `enough` no further ones are looked for.
-    pub(super) fn pulses(&self, conditioner: &PulseConditioner, factor: f64, enough: usize) -> Vec<f64> {
+    fn pulses(&self, conditioner: &PulseConditioner, factor: f64, enough: usize) -> Vec<f64> {
         vectors::widest(Pulses { record: self, conditioner, factor, enough })
     }
 }

@@ -10,10 +10,10 @@
 
 use super::paired::Paired;
 use super::subtract::Subtracted;
-use super::transfer::{Model, floors};
+use super::transfer::{Floor, Model, floors};
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
-use crate::vectors::{self, LANES, SumsAbout, Work};
+use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex32;
 
 /// Power of a bin against the noise about it from which it is signal: noise alone reaches it with `exp(-8)`, and what
@@ -64,7 +64,7 @@ impl Default for Left {
 impl Left {
     /// What splitting would leave, block by block and without keeping it.
     pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
-        let level = mean(circuit);
+        let level = circuit.moments().0;
         let mut left = Self::default();
         let mut buffer = [0.0; BLOCK];
         let mut take = |block: &[f64]| {
@@ -109,7 +109,7 @@ impl Split {
         let mut out = Self {
             own: Vec::with_capacity(n),
             ripple: Vec::with_capacity(if model.is_some() { n } else { 0 }),
-            mean_v: mean(circuit),
+            mean_v: circuit.moments().0,
             sample_rate_hz: circuit.sample_rate_hz(),
             left: Left::default(),
         };
@@ -128,7 +128,7 @@ impl Split {
                     own_sum += add(own, level, &mut out.own);
                     ripple_sum += add(ripple, 0.0, &mut out.ripple);
                 });
-                take_off(&mut out.ripple, ripple_sum / n.max(1) as f64);
+                vectors::widest(Lowered { values: &mut out.ripple, by: (ripple_sum / n.max(1) as f64) as f32 });
             }
             None => for_each_block(circuit, |_, block| {
                 add(block, level, &mut out.own);
@@ -140,7 +140,7 @@ impl Split {
 
     /// Takes the own signal from the trace as captured where another, flattened one was split.
     pub(super) fn take_own_from(&mut self, captured: &Trace) {
-        self.mean_v = mean(captured);
+        self.mean_v = captured.moments().0;
         let level = self.mean_v;
         for_each_block(captured, |start, block| {
             narrow(block, level, &mut self.own[start..]);
@@ -180,25 +180,6 @@ impl Split {
     }
 }
 
-/// Mean of a trace; sums are taken about its first sample.
-pub(super) fn mean(trace: &Trace) -> f64 {
-    moments(trace).0
-}
-
-/// Mean of a trace and its mean square about it.
-pub(super) fn moments(trace: &Trace) -> (f64, f64) {
-    let mut first = [0.0];
-    trace.read(0, &mut first);
-    let (mut sum, mut squares) = (0.0, 0.0);
-    for_each_block(trace, |_, block| {
-        let sums = vectors::widest(SumsAbout { samples: block, level: first[0] });
-        sum += sums.0;
-        squares += sums.1;
-    });
-    let n = trace.len() as f64;
-    (first[0] + sum / n, squares / n - (sum / n).powi(2))
-}
-
 /// Writes values less a level in single precision; their sum.
 fn narrow(values: &[f64], level: f64, out: &mut [f32]) -> f64 {
     vectors::widest(Narrowed { values, level, out })
@@ -232,6 +213,20 @@ impl Work for Narrowed<'_> {
             last += f64::from(*out);
         }
         sum.iter().sum::<f64>() + last
+    }
+}
+
+/// Takes a level off values.
+struct Lowered<'a> {
+    values: &'a mut [f32],
+    by: f32,
+}
+
+impl Work for Lowered<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        self.values.iter_mut().for_each(|v| *v -= self.by);
     }
 }
 
@@ -281,28 +276,34 @@ impl Work for Levelled<'_> {
 
 /// Standard deviation of a record's noise, volts, by the floor of its power, V^2 a bin.
 pub(super) fn noise_v(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> f64 {
-    noise_floor(power, bin_hz, electrical_hz).iter().sum::<f64>().sqrt()
+    let floors = noise_floors(power, bin_hz, electrical_hz);
+    floors.iter().map(|floor| floor.level * floor.bins as f64).sum::<f64>().sqrt()
 }
 
-/// Noise about each bin, nowhere beyond [`MOST_FLOOR`] times that of the band's upper half: an instrument's noise is about
-/// as strong everywhere, while the dense lines of a ring with a missing tooth leave no floor to be seen between them.
-fn noise_floor(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> Vec<f64> {
+/// Noise about the bins block by block, nowhere beyond [`MOST_FLOOR`] times that of the band's upper half: an instrument's
+/// noise is about as strong everywhere, while the dense lines of a ring with a missing tooth leave no floor to be seen
+/// between them.
+fn noise_floors(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> Vec<Floor> {
     let width = (2.0 * electrical_hz.unwrap_or(100.0) / bin_hz).ceil() as usize;
-    let mut floor = floors(power, 0, power.len(), width.max(BLOCK_BINS));
-    // The bins of a block share one estimate: as many of them as there are blocks tell the median.
-    let upper = &floor[floor.len() / 2..];
-    let mut blocks: Vec<(f64, usize)> = upper.chunk_by(|a, b| a == b).map(|same| (same[0], same.len())).collect();
-    blocks.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut floors = floors(power, 0, power.len(), width.max(BLOCK_BINS));
+    let half = power.len() / 2;
+    let mut end = 0;
+    let mut upper: Vec<(f64, usize)> = Vec::with_capacity(floors.len());
+    for floor in &floors {
+        end += floor.bins;
+        upper.push((floor.level, end.saturating_sub(half).min(floor.bins)));
+    }
+    upper.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let mut below = 0;
-    let median = blocks.iter().find(|(_, bins)| {
+    let median = upper.iter().find(|(_, bins)| {
         below += bins;
-        below > upper.len() / 2
+        below > (power.len() - half) / 2
     });
     if let Some((median, _)) = median {
         let most = MOST_FLOOR * median;
-        floor.iter_mut().for_each(|v| *v = v.min(most));
+        floors.iter_mut().for_each(|floor| floor.level = floor.level.min(most));
     }
-    floor
+    floors
 }
 
 /// One piece of a record, its own signal and its ripple transformed together. Single precision: its rounding lies 140 dB
@@ -312,6 +313,8 @@ struct Piece {
     bin_hz: f64,
     electrical_hz: Option<f64>,
     power: Vec<f64>,
+    /// What a bin's power must be above.
+    clear: Vec<f64>,
 }
 
 /// A stretch of one of the parts with what lies before it.
@@ -325,6 +328,7 @@ impl Piece {
             bin_hz: sample_rate_hz / length as f64,
             electrical_hz,
             power: Vec::with_capacity(length / 2 + 1),
+            clear: Vec::with_capacity(length / 2 + 1),
         }
     }
 
@@ -339,9 +343,11 @@ impl Piece {
         self.pair.samples[own.0.len() + own.1.len()..].fill(Complex32::default());
         self.pair.transform();
         vectors::widest(OwnPower { lines: &self.pair.lines, power: &mut self.power });
-        let mut clear = noise_floor(&self.power, self.bin_hz, self.electrical_hz);
-        clear.iter_mut().for_each(|floor| *floor *= CLEAR_OF_NOISE);
-        vectors::widest(Cleared { clear: &clear, power: &self.power, lines: &mut self.pair.lines });
+        self.clear.clear();
+        for floor in noise_floors(&self.power, self.bin_hz, self.electrical_hz) {
+            self.clear.extend(std::iter::repeat_n(CLEAR_OF_NOISE * floor.level, floor.bins));
+        }
+        vectors::widest(Cleared { clear: &self.clear, power: &self.power, lines: &mut self.pair.lines });
         self.pair.back();
         let from = own.0.len();
         let ripple = ripple.1.get_mut(..count).unwrap_or_default();

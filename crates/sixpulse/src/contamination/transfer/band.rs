@@ -5,6 +5,7 @@ use super::folded::{Comb, Folded};
 use super::path::{Model, Path};
 use super::spectra::{Bin, CrossSpectra};
 use crate::contamination::nth::nth;
+use crate::vectors::{self, LANES, Work};
 use std::f64::consts::PI;
 
 /// Least bins of the supply's spectrum that share one estimate of its floor.
@@ -43,21 +44,73 @@ pub(in crate::contamination) fn noise_level(values: &[f64], q: f64) -> f64 {
     nth(values, i) / -(1.0 - q).ln()
 }
 
-/// Floor of a spectrum about each bin from `first` to `last`: a low quantile over blocks, which lines do not lift.
-pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<f64> {
-    let bins = last.saturating_sub(first);
+/// What bins that follow one another share as their floor, V^2.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::contamination) struct Floor {
+    pub(in crate::contamination) level: f64,
+    pub(in crate::contamination) bins: usize,
+}
+
+/// Floor of a spectrum about the bins from `first` to `last`: a low quantile over blocks, which lines do not lift.
+pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<Floor> {
     // A track far above the sample rate makes blocks wider than any spectrum.
-    let block = block.min(bins);
-    let mut out = Vec::with_capacity(bins);
+    let block = block.min(last.saturating_sub(first));
+    let mut out = Vec::new();
     let mut at = first;
     while at < last {
         // What remains after the last whole block goes with it.
         let end = if at + 2 * block > last { last } else { at + block };
-        let level = noise_level(&power[at..end], 0.3);
-        out.extend(std::iter::repeat_n(level, end - at));
+        out.push(Floor { level: noise_level(&power[at..end], 0.3), bins: end - at });
         at = end;
     }
     out
+}
+
+/// The highest of values; 0 where none is above it.
+struct Strongest<'a>(&'a [f64]);
+
+impl Work for Strongest<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn call(self) -> f64 {
+        let higher = |a: f64, b: f64| if a > b { a } else { b };
+        let mut most = [0.0; LANES];
+        let (sets, rest) = self.0.as_chunks::<LANES>();
+        for set in sets {
+            for lane in 0..LANES {
+                most[lane] = higher(set[lane], most[lane]);
+            }
+        }
+        most.iter().chain(rest).fold(0.0, |most, v| higher(*v, most))
+    }
+}
+
+/// Sum of the floor over all bins.
+fn floor_sum(floors: &[Floor]) -> f64 {
+    floors.iter().map(|floor| floor.level * floor.bins as f64).sum()
+}
+
+/// The bins of a block that stand clear of what lies below a limit.
+struct Above<'a> {
+    power: &'a [f64],
+    limit: f64,
+    /// Number of the first.
+    first: usize,
+    out: &'a mut Vec<usize>,
+}
+
+impl Work for Above<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (i, set) in self.power.chunks(LANES).enumerate() {
+            let above = set.iter().fold(false, |any, power| any | (*power > self.limit));
+            if above {
+                let first = self.first + i * LANES;
+                self.out.extend((first..).zip(set).filter(|(_, power)| **power > self.limit).map(|(k, _)| k));
+            }
+        }
+    }
 }
 
 /// What rounding to the converters' steps leaves open of a gain, relative, of both traces.
@@ -88,16 +141,11 @@ impl<'a> Band<'a> {
         // A block reaches over two orders, so that a line spread by wandering speed does not pass for floor.
         let width = (2.0 * electrical_hz.unwrap_or(100.0) / spectra.bin_hz).ceil() as usize;
         // Without noise the window's skirts would count as lines; what they hold of a delay is the record's ends.
-        let least = SKIRT * spectra.sxx.iter().skip(1).sum::<f64>();
+        let least = SKIRT * spectra.supply_sum();
         let supply_floor = floors(&spectra.sxx, first, last, width.max(FLOOR_BLOCK));
         let circuit_floor = floors(&spectra.syy, first, last, width.max(FLOOR_BLOCK));
-        let strongest = spectra.sxx[first..last].iter().copied().fold(0.0, f64::max);
-        let mut used: Vec<Bin> = (first..last)
-            .zip(&supply_floor)
-            .map(|(k, floor)| (k, floor.max(least)))
-            .filter(|&(k, floor)| spectra.sxx[k] > (CLEAR * floor).max(STRONG * strongest))
-            .map(|(k, floor)| spectra.bin(k, floor))
-            .collect();
+        let strongest = vectors::widest(Strongest(&spectra.sxx[first..last]));
+        let mut used = clear_bins(spectra, first, &supply_floor, least, STRONG * strongest);
         let comb = electrical_hz.map(|hz| Comb::new(spectra, hz, interval_s));
         if let Some(comb) = &comb {
             let on_order = |b: &Bin| comb.holds(b.hz);
@@ -111,7 +159,7 @@ impl<'a> Band<'a> {
         let distortion = share(setting.supply_lsb_v * setting.supply_lsb_v / 12.0) + MODEL_ERROR * strongest;
         let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
         // What rounding must leave and is not found between the lines lies on them: the least noise of a bin.
-        let on_lines = share((rounding - circuit_floor.iter().sum::<f64>()).max(0.0));
+        let on_lines = share((rounding - floor_sum(&circuit_floor)).max(0.0));
         let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
         let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
         if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
@@ -125,8 +173,8 @@ impl<'a> Band<'a> {
             b.folded = folded.power(b);
             b.supply_noise += distortion + b.folded;
         });
-        let quantisation = quantisation_std(spectra, setting, supply_floor.iter().sum());
-        keep_best(&mut used, |b| b.sxx / circuit_floor[b.k - first].max(f64::MIN_POSITIVE));
+        let quantisation = quantisation_std(spectra, setting, floor_sum(&supply_floor));
+        keep_best(&mut used, first, &circuit_floor);
         let columns = Columns::new(&used, &spectra.syy, (first, last), circuit_noise, interval_s);
         Self { spectra, first, used, quantisation, interval_s, electrical_hz, columns }
     }
@@ -156,15 +204,40 @@ impl<'a> Band<'a> {
     }
 }
 
-/// Keeps the [`MOST_BINS`] bins that score highest, in their order.
-fn keep_best(bins: &mut Vec<Bin>, score: impl Fn(&Bin) -> f64) {
+/// The bins from `first` on that stand clear of the supply's floor (`least` at least) and of what is `strong` enough.
+fn clear_bins(spectra: &CrossSpectra, first: usize, floors: &[Floor], least: f64, strong: f64) -> Vec<Bin> {
+    let (mut used, mut above, mut at) = (Vec::new(), Vec::new(), first);
+    for floor in floors {
+        let level = floor.level.max(least);
+        let power = &spectra.sxx[at..at + floor.bins];
+        above.clear();
+        vectors::widest(Above { power, limit: (CLEAR * level).max(strong), first: at, out: &mut above });
+        used.extend(above.iter().map(|&k| spectra.bin(k, level)));
+        at += floor.bins;
+    }
+    used
+}
+
+/// Keeps the [`MOST_BINS`] bins that stand highest above the circuit's floor, which begins at bin `first`, in their order.
+fn keep_best(bins: &mut Vec<Bin>, first: usize, floors: &[Floor]) {
     if bins.len() <= MOST_BINS {
         return;
     }
-    let mut scores: Vec<f64> = bins.iter().map(&score).collect();
-    let (_, least, _) = scores.select_nth_unstable_by(MOST_BINS, |a, b| b.total_cmp(a));
-    let least = *least;
-    bins.retain(|b| score(b) > least);
+    let (mut floors, mut end, mut level) = (floors.iter(), first, 0.0);
+    let scores: Vec<f64> = bins
+        .iter()
+        .map(|bin| {
+            while bin.k >= end {
+                let Some(floor) = floors.next() else { break };
+                (end, level) = (end + floor.bins, floor.level);
+            }
+            bin.sxx / f64::max(level, f64::MIN_POSITIVE)
+        })
+        .collect();
+    let mut sorted = scores.clone();
+    let least = *sorted.select_nth_unstable_by(MOST_BINS, |a, b| b.total_cmp(a)).1;
+    let mut scores = scores.into_iter();
+    bins.retain(|_| scores.next().is_some_and(|score| score > least));
 }
 
 /// What the fit is told besides the spectra.

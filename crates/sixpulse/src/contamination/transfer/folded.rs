@@ -1,7 +1,9 @@
 //! Orders by their place, and what rings beyond half the sample rate and folds back among them.
+#![allow(clippy::needless_range_loop, reason = "lanes run over several arrays at once")]
 
 use super::spectra::{Bin, CrossSpectra, NOISE_BLOCK};
 use crate::contamination::nth::weighted_quantile;
+use crate::vectors::{self, LANES, Work};
 
 /// What rings beyond half the sample rate comes back as a thicket of faint lines with another transfer, which must not
 /// outvote the few strong ones. Their power a bin is this many times what is left at the band's end.
@@ -47,7 +49,8 @@ impl Comb {
         let bin = electrical_hz / spectra.bin_hz;
         let power = |n: usize| -> f64 { spectra.about(n as f64 * bin, 0.5 * bin).map(|(_, s)| s).sum() };
         let orders = (0.45 * spectra.sxx.len() as f64 / bin) as usize;
-        let strongest = (1..=orders.max(1)).max_by(|a, b| power(*a).total_cmp(&power(*b))).unwrap_or(1);
+        let powers = (1..=orders.max(1)).map(|n| (n, power(n)));
+        let strongest = powers.max_by(|a, b| a.1.total_cmp(&b.1)).map_or(1, |(n, _)| n);
         let place = strongest as f64 * bin;
         let (mean, half_width) = spread(spectra.about(place, 0.5 * bin).map(|(k, s)| (k as f64 - place, s)).collect());
         // The window itself spreads a line by a bin.
@@ -58,6 +61,7 @@ impl Comb {
         Self { hz, rate: 1.0 / (interval_s * hz), line: LINE_BINS / bin, wander: WANDER * wander + error + 0.3 / place }
     }
 
+    #[inline(always)]
     pub(super) fn reach(&self, hz: f64) -> f64 {
         self.line + self.wander * hz / self.hz
     }
@@ -68,11 +72,12 @@ impl Comb {
         order > 0.5 && (order - order.round()).abs() <= self.reach(hz)
     }
 
-    /// Whether lines that fold back may lie at a frequency.
-    fn folds_to(&self, hz: f64) -> bool {
-        let (order, reach) = (hz / self.hz, self.reach(hz));
-        let near = |place: f64| (place - place.round()).abs() <= reach;
-        (1..=ZONES).map(|k| f64::from(k) * self.rate).any(|turn| near(order - turn) || near(order + turn))
+    /// Parts of an order by which lines that fold back lie off the orders.
+    fn folds(&self) -> [f64; ZONES as usize] {
+        std::array::from_fn(|i| {
+            let turn = (i + 1) as f64 * self.rate;
+            (turn - turn.round_ties_even()).abs()
+        })
     }
 
     /// Whether lines that fold back may fall on the orders' lines there.
@@ -94,16 +99,13 @@ pub(super) struct Folded {
 
 impl Folded {
     pub(super) fn new(spectra: &CrossSpectra, first: usize, last: usize, comb: Option<Comb>) -> Self {
-        let upper: Vec<(f64, f64)> =
-            (first.max(3 * last / 4)..last).map(|k| (k as f64 * spectra.bin_hz, spectra.sxx[k])).collect();
-        let sum: f64 = upper.iter().map(|(_, s)| s).sum();
+        let start = first.max(3 * last / 4);
+        let upper = spectra.sxx.get(start..last).unwrap_or_default();
+        let UpperSums { sum, squares, free_sum, free } =
+            vectors::widest(Upper { power: upper, first: start, bin_hz: spectra.bin_hz, comb: comb.as_ref() });
         let mean = sum / upper.len().max(1) as f64;
-        let line = upper.iter().map(|(_, s)| s * s).sum::<f64>() / sum.max(f64::MIN_POSITIVE);
-        let between = comb.as_ref().and_then(|c| {
-            let free = upper.iter().filter(|(hz, _)| !c.holds(*hz) && !c.folds_to(*hz)).map(|(_, s)| *s);
-            let free: Vec<f64> = free.collect();
-            (free.len() >= NOISE_BLOCK / 2).then(|| free.iter().sum::<f64>() / free.len() as f64)
-        });
+        let line = squares / sum.max(f64::MIN_POSITIVE);
+        let between = (comb.is_some() && free >= NOISE_BLOCK / 2).then(|| free_sum / free as f64);
         let spread = FOLDS * between.unwrap_or(mean);
         Self { line: line.max(FOLDS * mean), spread, comb }
     }
@@ -127,5 +129,113 @@ impl Folded {
         let mut orders: Vec<u64> = bins.filter(|b| self.is_alone(b)).map(|b| (b.hz / comb.hz).round() as u64).collect();
         orders.dedup();
         orders.len()
+    }
+}
+
+/// The upper part of a band.
+struct Upper<'a> {
+    power: &'a [f64],
+    /// Its first bin.
+    first: usize,
+    bin_hz: f64,
+    comb: Option<&'a Comb>,
+}
+
+/// Sums of the power and of its squares, and of the power between orders and lines that fold back, with the bins there.
+struct UpperSums {
+    sum: f64,
+    squares: f64,
+    free_sum: f64,
+    free: usize,
+}
+
+impl Upper<'_> {
+    /// 1 at bins that lie off the orders and off where lines may fold back, 0 at others; `at` is the first.
+    #[inline(always)]
+    fn between(&self, comb: &Comb, folds: &[f64; ZONES as usize], at: f64) -> [f64; LANES] {
+        let mut out = [0.0; LANES];
+        for lane in 0..LANES {
+            let hz = (at + lane as f64) * self.bin_hz;
+            let order = hz / comb.hz;
+            let off = (order - order.round_ties_even()).abs();
+            let mut least = if order > 0.5 { off } else { 1.0 };
+            for fold in folds {
+                // They lie so far to either side of every order: neither place is more than half an order off.
+                let apart = (off - fold).abs();
+                least = if apart < least { apart } else { least };
+            }
+            out[lane] = if least > comb.reach(hz) { 1.0 } else { 0.0 };
+        }
+        out
+    }
+}
+
+impl Work for Upper<'_> {
+    type Output = UpperSums;
+    #[inline(always)]
+    fn call(self) -> UpperSums {
+        let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (mut free_sum, mut free) = ([0.0; LANES], [0.0; LANES]);
+        let folds = self.comb.map_or([0.0; ZONES as usize], Comb::folds);
+        for (i, set) in self.power.chunks(LANES).enumerate() {
+            // Beyond the end lies no power, nor a bin that counts.
+            let (mut power, mut counts) = ([0.0; LANES], [0.0; LANES]);
+            match set.first_chunk() {
+                Some(whole) => (power, counts) = (*whole, [1.0; LANES]),
+                None => {
+                    power[..set.len()].copy_from_slice(set);
+                    counts[..set.len()].fill(1.0);
+                }
+            }
+            for lane in 0..LANES {
+                sum[lane] += power[lane];
+                squares[lane] += power[lane] * power[lane];
+            }
+            if let Some(comb) = self.comb {
+                let between = self.between(comb, &folds, (self.first + i * LANES) as f64);
+                for lane in 0..LANES {
+                    let part = between[lane] * counts[lane];
+                    free_sum[lane] += part * power[lane];
+                    free[lane] += part;
+                }
+            }
+        }
+        UpperSums {
+            sum: sum.iter().sum(),
+            squares: squares.iter().sum(),
+            free_sum: free_sum.iter().sum(),
+            free: free.iter().sum::<f64>() as usize,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn power_between_orders_and_lines_that_fold_back_is_summed_up() {
+        let comb = Comb { hz: 95.3, rate: 1049.3, line: 0.02, wander: 0.000_03 };
+        for (first, bins) in [(33_750, 1500), (3, 205)] {
+            let power: Vec<f64> = (0..bins).map(|i| 1.0 + f64::from(i).sin()).collect();
+            let found = vectors::widest(Upper { power: &power, first, bin_hz: 1.0, comb: Some(&comb) });
+            // Order m lies at m f; folded at k times the sample rate at k fs - m f or m f - k fs.
+            let between = |k: usize| {
+                let order = k as f64 / comb.hz;
+                let off = |line: f64| (order - line).abs() > comb.reach(k as f64);
+                (0..4000).map(f64::from).all(|m| {
+                    let folds = (1..=ZONES).map(|k| (f64::from(k) * comb.rate - m).abs());
+                    (m == 0.0 || off(m)) && folds.into_iter().all(off)
+                })
+            };
+            let free: Vec<f64> =
+                power.iter().enumerate().filter(|(i, _)| between(first + i)).map(|(_, p)| *p).collect();
+            assert!(!free.is_empty() && free.len() < power.len());
+            assert_eq!(found.free, free.len());
+            // Sums in another order: rounding of some thousand times 1e-16.
+            let near = |a: f64, b: f64| (a - b).abs() <= 1e-12 * b;
+            assert!(near(found.free_sum, free.iter().sum()) && near(found.sum, power.iter().sum()));
+            assert!(near(found.squares, power.iter().map(|p| p * p).sum()));
+        }
     }
 }

@@ -20,6 +20,8 @@ pub(in crate::contamination) struct CrossSpectra {
     pub(super) sxy: Vec<Complex64>,
     /// Independent looks at a bin, after the window's broadening.
     pub(super) looks: f64,
+    /// Power of supply and circuit without their levels, V^2.
+    powers: [f64; 2],
 }
 
 /// A pair of windowed segments. Single precision: its rounding lies 140 dB below the alternating part, that of 16 bits 98 dB.
@@ -58,6 +60,9 @@ impl Segments {
 
     /// Mean and variance of a segment.
     fn moments(&self, trace: &Trace, start: usize) -> (f64, f64) {
+        if self.window.len() == trace.len() {
+            return trace.moments();
+        }
         let mut buffer = [0.0; BLOCK];
         trace.read(start, &mut buffer[..1]);
         let level = buffer[0];
@@ -110,7 +115,8 @@ impl CrossSpectra {
             for start in starts {
                 let [x, y] = segments.transform([supply, circuit], start);
                 let scales = [x * x, y * y, x * y].map(|factor| scale / factor);
-                vectors::widest(Powers { lines: &segments.pair.lines, scales, sums: &mut sums });
+                let lines = &segments.pair.lines;
+                vectors::widest(Powers { lines, bins: length / 2 + 1, scales, sums: &mut sums });
             }
         }
         let Sums { mut sxx, mut syy, mut sxy } = sums;
@@ -119,7 +125,8 @@ impl CrossSpectra {
         syy.resize(bins, 0.0);
         sxy.resize(bins, Complex64::default());
         let looks = (0.9 * samples as f64 / length as f64).max(1.0 / 1.5);
-        Self { bin_hz: supply.sample_rate_hz() / length as f64, sxx, syy, sxy, looks }
+        let powers = [&sxx, &syy].map(|power| vectors::widest(SumsAbout { samples: &power[1..], level: 0.0 }).0);
+        Self { bin_hz: supply.sample_rate_hz() / length as f64, sxx, syy, sxy, looks, powers }
     }
 
     /// Hertz from bin to bin.
@@ -128,7 +135,11 @@ impl CrossSpectra {
     }
     /// R.m.s. of the supply without its level, volts.
     pub(in crate::contamination) fn supply_rms_v(&self) -> f64 {
-        self.sxx.iter().skip(1).sum::<f64>().sqrt()
+        self.powers[0].sqrt()
+    }
+    /// Power of the supply without its level, V^2.
+    pub(super) fn supply_sum(&self) -> f64 {
+        self.powers[0]
     }
     pub(super) fn bin(&self, k: usize, floor: f64) -> Bin {
         Bin {
@@ -166,7 +177,7 @@ impl CrossSpectra {
         self.sxx.iter().copied().enumerate().take(to.saturating_add(1)).skip(from)
     }
     pub(super) fn circuit_rms_v(&self) -> f64 {
-        self.syy.iter().skip(1).sum::<f64>().sqrt()
+        self.powers[1].sqrt()
     }
     /// Power of the supply, V^2 a bin, up to 90 % of the Nyquist frequency.
     pub(in crate::contamination) fn supply_power(&self) -> &[f64] {
