@@ -150,12 +150,18 @@ fn distinct(values: &[f64]) -> Option<Vec<f64>> {
     /// Of the first so many values more different ones than this lie on no coarse grid: most likely all are different.
     const FIRST: usize = 256;
     const DIFFERENT: usize = 224;
+    let mut first = values.get(..FIRST).unwrap_or(values).to_vec();
+    first.sort_unstable_by(f64::total_cmp);
+    first.dedup();
+    if first.len() > DIFFERENT {
+        return None;
+    }
     let most = values.len() / 2;
     let length = (2 * values.len()).next_power_of_two().max(2);
     let mut places = vec![EMPTY; length];
     let mut distinct = Vec::with_capacity(most);
-    for (i, value) in values.iter().enumerate() {
-        if distinct.len() == most || (i == FIRST && distinct.len() > DIFFERENT) {
+    for value in values {
+        if distinct.len() == most {
             return None;
         }
         // A zero loses its sign.
