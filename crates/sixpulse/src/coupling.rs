@@ -666,6 +666,10 @@ mod tests {
         let whole = ac_couple(&x, 20_000.0, 5.0, CouplingMethod::ZeroPhase).unwrap();
         let trace = Trace::from_f64(x, 20_000.0, Coupling::Dc, Role::ChargingPost).unwrap();
         let view = AcView::new(&trace, 5.0).unwrap();
+        assert_eq!(
+            (view.corner_hz(), view.sample_rate_hz(), view.duration_s(), view.len()),
+            (5.0, 20_000.0, 0.25, 5000)
+        );
         for (start, len) in [(0, 5000), (0, 1), (255, 2), (256, 1024), (100, 3000), (4999, 1), (1024, 2048)] {
             let mut piece = vec![0.0; len];
             view.read(start, &mut piece);
