@@ -146,3 +146,25 @@ fn reflected(samples: &[f64], c: f64) -> Vec<f64> {
     }
     values[6 * period..6 * period + samples.len()].to_vec()
 }
+
+/// Beside a sample rate of 1e15 Hz a cycle of 100 Hz has more orders in a bin than can be gone through.
+#[test]
+fn a_cycle_far_longer_than_the_record_does_not_hang() {
+    let wave = |gain: f64, level: f64| -> Vec<f64> {
+        let mut state = 7_u64;
+        let mut random = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1_u32 << 24) - 0.5
+        };
+        (0..4000).map(|i| level + gain * ((0.05 * f64::from(i)).sin() + random())).collect()
+    };
+    let rate_hz = 1e15;
+    let supply = trace(&wave(0.3, 14.0), rate_hz, Role::ChargingPost);
+    for role in [Role::SpeedSensor, Role::Other] {
+        let circuit = trace(&wave(0.1, 2.0), rate_hz, role);
+        let started = std::time::Instant::now();
+        let track = PhaseTrack::constant(100.0, 1.0).unwrap();
+        assert_ne!(assess(&circuit, &supply, &track).verdict, ContaminationVerdict::Clean);
+        assert!(started.elapsed().as_secs() < 10);
+    }
+}

@@ -371,6 +371,8 @@ pub(crate) fn without_edges(circuit: &Trace) -> Trace {
 }
 
 fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Contamination {
+    // A cycle longer than the record has no order in it that could be told from the next, and orders without end.
+    let electrical_hz = electrical_hz.filter(|hz| hz * supply.duration_s() >= 1.0);
     let subject = Subject::new(circuit);
     let alike = subject.alike(supply);
     let spectra = CrossSpectra::new(alike.as_ref().unwrap_or(supply), &subject.trace);
