@@ -17,6 +17,7 @@ mod again;
 mod record;
 
 use again::{Again, Rung};
+use record::Record;
 use sixpulse::angle::PhaseTrack;
 use sixpulse::contamination::speed::{InputReference, PulseConditioner, Threshold};
 use sixpulse::contamination::{Contamination, ContaminationVerdict, assess, count};
@@ -65,6 +66,7 @@ fn main() -> Outcome<()> {
 /// One capture's circuit with what is true of it and what was found.
 struct Case {
     truth: SensorTruth,
+    vehicle: Truth,
     found: Contamination,
     circuit: Trace,
     supply: Trace,
@@ -129,6 +131,7 @@ impl Case {
         Ok(Some(Self {
             bound: Bound::new(scenario, supply, circuit, truth.post.rms_v, sensor),
             truth: sensor.clone(),
+            vehicle: truth.clone(),
             found,
             circuit: circuit.clone(),
             supply: supply.clone(),
@@ -286,8 +289,14 @@ impl Table {
         let count = format!("indicated frequency within 1 %: {}", case.state());
         let own = again.without_coupling();
         let (contaminated, needed) = (case.truth.purity == Purity::Contaminated, case.needed_gain());
-        let known = record::allows(scenario, &case.circuit, &case.supply, own.as_ref(), contaminated, needed);
+        let record = own.as_ref().map(|own| Record::new(scenario, &case.circuit, &case.supply, own));
+        let known = record.as_ref().is_some_and(|r| r.allows(contaminated, needed));
+        let proved = known && (!contaminated || record.is_some_and(|r| r.proves(&case.vehicle, &case.truth, needed)));
         for (what, met) in case.verdict().into_iter().filter(|(what, _)| known && what.starts_with("verdict right")) {
+            if proved {
+                self.check(format!("{what}, where the record can prove it"), met);
+                self.check("verdict right: all, where the record can prove it".to_owned(), met);
+            }
             self.check(format!("{what}, where the record allows it"), met);
         }
         let allowed = again.count_can_be_had(case.expected_hz);
@@ -299,6 +308,7 @@ impl Table {
             let of_transfer = what.starts_with("gain") || what.starts_with("delay");
             let cause = match again.first_met(&what)? {
                 _ if what.starts_with("verdict right") && !known => "the record does not allow it".to_owned(),
+                _ if what.starts_with("verdict right") && !proved => "the record cannot prove it".to_owned(),
                 _ if what == count && !allowed => "not to be had at this rate and threshold".to_owned(),
                 Some(Rung::Quiet) if of_transfer && case.bound.noise > BOUND => {
                     "noise: the bound exceeds 1 %".to_owned()

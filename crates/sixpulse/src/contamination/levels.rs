@@ -22,6 +22,9 @@ const HYSTERESIS: f64 = 0.15;
 const SLOWEST_EDGE_S: f64 = 50e-6;
 /// An edge has settled when its mean is this close to the level, as a part of the swing.
 const SETTLED: f64 = 0.005;
+/// Time over which the ends of a bridge are averaged, seconds: short against the orders that tell (order 12 at 1 kHz has 83
+/// us), long against ringing of 50 kHz and more.
+const BRIDGE_END_S: f64 = 20e-6;
 /// Longest stretch about an edge that is looked at, samples.
 const LONGEST_EDGE: usize = 256;
 
@@ -118,7 +121,13 @@ impl TwoLevels {
     }
 
     /// The values with the level of the moment taken off; straight lines bridge the edges until they have settled.
-    pub(super) fn flattened(&self, values: &[f64], starts_high: bool, crossings: &[Crossing]) -> Flat {
+    pub(super) fn flattened(
+        &self,
+        values: &[f64],
+        starts_high: bool,
+        crossings: &[Crossing],
+        sample_rate_hz: f64,
+    ) -> Flat {
         let mut out = Vec::with_capacity(values.len());
         let (mut high, mut next) = (starts_high, 0);
         for (i, v) in values.iter().enumerate() {
@@ -131,7 +140,7 @@ impl TwoLevels {
         let (before, after) = self.edge_reach(&out, crossings);
         let reach = |c: &Crossing| ((c.at.floor() as usize).saturating_sub(before), c.at.ceil() as usize + after);
         let bridges: Vec<(usize, usize)> = crossings.iter().map(reach).collect();
-        bridge_all(&mut out, &bridges);
+        between_edges(&mut out, &bridges, sample_rate_hz);
         Flat { values: out, bridges }
     }
 
@@ -164,25 +173,55 @@ pub(super) struct Flat {
     pub(super) bridges: Vec<(usize, usize)>,
 }
 
-/// Bridges all stretches.
-pub(super) fn bridge_all(values: &mut [f64], bridges: &[(usize, usize)]) {
-    for (first, end) in bridges {
-        bridge(values, *first, *end);
+/// Takes the mean off each of the two states that take turns between the bridges, and bridges them. A level known worse
+/// than its mean leaves a square wave at the wheel's frequency; what the mean takes of the ripple it takes of another trace
+/// as well, when that is treated alike.
+pub(super) fn between_edges(values: &mut [f64], bridges: &[(usize, usize)], sample_rate_hz: f64) {
+    let length = values.len();
+    let ends = bridges.iter().map(|b| b.1);
+    let starts = bridges.iter().map(|b| b.0).chain([length]);
+    let stretch = |(from, to): (usize, usize)| from.min(length)..to.min(length).max(from.min(length));
+    let stretches: Vec<_> = [0].into_iter().chain(ends).zip(starts).map(stretch).collect();
+    for state in 0..2 {
+        let of_state = || stretches.iter().skip(state).step_by(2);
+        let count: usize = of_state().map(std::ops::Range::len).sum();
+        let sum: f64 = of_state().map(|s| values[s.clone()].iter().sum::<f64>()).sum();
+        let mean = sum / count.max(1) as f64;
+        of_state().for_each(|s| values[s.clone()].iter_mut().for_each(|v| *v -= mean));
+    }
+    bridge_all(values, bridges, sample_rate_hz);
+}
+
+/// Bridges all stretches of `(first, end)`, in order of time. A bridge ends on means of up to [`BRIDGE_END_S`]: ended on a
+/// single sample it would spread that sample's noise and ringing over its whole length.
+pub(super) fn bridge_all(values: &mut [f64], bridges: &[(usize, usize)], sample_rate_hz: f64) {
+    let most = ((BRIDGE_END_S * sample_rate_hz) as usize).max(1);
+    let mut free_from = 0;
+    for (i, &(first, end)) in bridges.iter().enumerate() {
+        let free_to = bridges.get(i + 1).map_or(values.len(), |next| next.0).min(values.len());
+        let before = first.saturating_sub(free_from).clamp(1, most);
+        let after = free_to.saturating_sub(end).clamp(1, most);
+        bridge(values, [first, end], [before, after]);
+        free_from = end;
     }
 }
 
-/// Replaces the values from `first` to `end` (exclusive) by the straight line between their neighbours.
-fn bridge(values: &mut [f64], first: usize, end: usize) {
+/// Replaces the values from `first` to `end` (exclusive) by the straight line between the means of so many values before and
+/// after.
+fn bridge(values: &mut [f64], [first, end]: [usize; 2], [before, after]: [usize; 2]) {
     let end = end.min(values.len());
     if first >= end {
         return;
     }
-    let left = first.checked_sub(1).and_then(|i| values.get(i)).copied();
-    let right = values.get(end).copied();
+    let mean = |part: &[f64]| (!part.is_empty()).then(|| part.iter().sum::<f64>() / part.len() as f64);
+    let left = &values[first.saturating_sub(before)..first];
+    let right = &values[end..(end + after).min(values.len())];
+    let from = first as f64 - 0.5 * (left.len() as f64 + 1.0);
+    let to = end as f64 + 0.5 * (right.len() as f64 - 1.0);
+    let (left, right) = (mean(left), mean(right));
     let (a, b) = (left.or(right).unwrap_or(0.0), right.or(left).unwrap_or(0.0));
-    let steps = (end - first + 1) as f64;
     for (i, v) in values[first..end].iter_mut().enumerate() {
-        *v = a + (b - a) * (i + 1) as f64 / steps;
+        *v = a + (b - a) * ((first + i) as f64 - from) / (to - from);
     }
 }
 
@@ -231,13 +270,43 @@ mod tests {
         assert!((levels.low_v - 0.5).abs() < 0.02 && (levels.high_v - 5.0).abs() < 0.02, "{levels:?}");
         let values = trace.to_f64();
         let (high, crossings) = levels.crossings(&values);
-        let flat = levels.flattened(&values, high, &crossings).values;
+        let flat = levels.flattened(&values, high, &crossings, RATE).values;
         let worst = flat.iter().zip(&ripple).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
         // Edges of one sample: bridged by a line over two samples, the levels known to 20 mV.
         assert!(worst < 0.03, "{worst}");
         let rising: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / RATE).collect();
         // 54 edges within 0.2 s; an edge is placed to a sample.
         assert!((place_frequency(&rising).unwrap() / 300.0 - 1.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_bridge_does_not_spread_what_rings_at_its_ends() {
+        // 100 kHz at 500 kS/s: five samples a period, and ten at either end of a bridge, whose mean over whole periods is 0.
+        let ringing = |i: usize| (std::f64::consts::TAU * 0.2 * i as f64 + 0.4).sin();
+        let mut values: Vec<f64> = (0..300).map(|i| 3.0 + 0.01 * i as f64 + ringing(i)).collect();
+        bridge_all(&mut values, &[(100, 150), (200, 240)], 500e3);
+        for i in (100..150).chain(200..240) {
+            assert!((values[i] - 3.0 - 0.01 * i as f64).abs() < 1e-12, "{i}: {}", values[i]);
+        }
+        // Ends that have less room, or none: the record's edges, and a bridge beside another.
+        let mut short = vec![9.0, 1.0, 9.0, 9.0, 4.0, 9.0];
+        bridge_all(&mut short, &[(0, 1), (2, 3), (3, 4), (5, 6)], 500e3);
+        assert_eq!(short, [1.0, 1.0, 5.0, 4.5, 4.0, 4.0]);
+    }
+
+    #[test]
+    fn what_the_levels_take_is_the_mean_of_each_state() {
+        // Two states of two stretches each, off by 0.5 and -0.25 V; the bridges between them go through 0.
+        let offsets = [0.5, -0.25, 0.5, -0.25];
+        let mut values: Vec<f64> =
+            offsets.iter().flat_map(|o| (0..20).map(move |i| o + f64::from(i % 2) - 0.5)).collect();
+        between_edges(&mut values, &[(18, 22), (38, 42), (58, 62)], 50e3);
+        for (i, v) in values.iter().enumerate() {
+            let bridged = [18..22, 38..42, 58..62].iter().any(|b| b.contains(&i));
+            let expected = (i % 2) as f64 - 0.5;
+            // A stretch of an even number of samples has the mean of its offset.
+            assert!(bridged || (v - expected).abs() < 1e-12, "{i}: {v}");
+        }
     }
 
     #[test]

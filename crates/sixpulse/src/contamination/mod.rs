@@ -297,16 +297,16 @@ impl Subject {
         let (starts_high, crossings) = levels.crossings(&values);
         let rate = circuit.sample_rate_hz();
         let rising_s: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / rate).collect();
-        let flat = levels.flattened(&values, starts_high, &crossings);
+        let flat = levels.flattened(&values, starts_high, &crossings, rate);
         let trace = Trace::from_f64(flat.values, rate, circuit.coupling(), circuit.role()).ok()?;
         Some(Self { trace, switched: Some(Switched { levels, rising_s, bridges: flat.bridges }) })
     }
 
-    /// The supply with the same stretches bridged as the circuit: what the bridges take from one they take from the
-    /// other, and the gain stays.
+    /// The supply with the same means taken off and the same stretches bridged as the circuit: what these take from one they
+    /// take from the other, and the gain stays.
     fn alike(&self, supply: &Trace) -> Option<Trace> {
         let mut values = supply.to_f64();
-        levels::bridge_all(&mut values, &self.switched.as_ref()?.bridges);
+        levels::between_edges(&mut values, &self.switched.as_ref()?.bridges, supply.sample_rate_hz());
         let trace = Trace::from_f64(values, supply.sample_rate_hz(), supply.coupling(), supply.role()).ok()?;
         match supply.coupling_corner_hz() {
             Some(corner_hz) => trace.with_coupling_corner_hz(corner_hz).ok(),

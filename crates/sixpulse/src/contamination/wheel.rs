@@ -216,7 +216,7 @@ impl Wheel {
         for _ in 0..ROUNDS {
             self.take_out(&mut values);
         }
-        super::levels::bridge_all(&mut values, &self.gaps());
+        super::levels::bridge_all(&mut values, &self.gaps(), trace.sample_rate_hz());
         let out = Trace::from_f64(values, trace.sample_rate_hz(), trace.coupling(), trace.role()).ok()?;
         match trace.coupling_corner_hz() {
             Some(hz) => out.with_coupling_corner_hz(hz).ok(),
