@@ -727,8 +727,9 @@ class Contamination(Result):
     explained_fraction : float
         Fraction of the circuit's AC power explained by the supply's ripple (0 to 1).
     detectable_gain_v_per_v : float or None
-        Gain the test could have seen at the orders listed, volts per volt; a clean verdict holds down to here. Of what
-        the supply does between the orders and below 0.2 of the first it says nothing.
+        Gain the test could have seen at the orders listed, volts per volt; a clean verdict holds down to here. Where
+        noise sets it, of gains that large one half is seen, of gains a third larger nearly all. Of what the supply
+        does between the orders and below 0.2 of the first it says nothing.
     orders : tuple of OrderTransfer
         The transfer order by order, where the supply's order stands clear of its noise.
     own_frequency_hz : float or None

@@ -71,8 +71,9 @@ pub struct Contamination {
     pub coupling_corner_hz: Option<f64>,
     /// Fraction of the circuit's AC power explained by the supply's ripple (0 to 1).
     pub explained_fraction: f64,
-    /// Gain the test could have seen at the orders listed, volts per volt; a clean verdict holds down to here. Of what the
-    /// supply does between the orders and below 0.2 of the first it says nothing.
+    /// Gain the test could have seen at the orders listed, volts per volt; a clean verdict holds down to here. Where noise
+    /// sets it, of gains that large one half is seen, of gains a third larger nearly all. Of what the supply does
+    /// between the orders and below 0.2 of the first it says nothing.
     pub detectable_gain_v_per_v: Option<f64>,
     /// The transfer order by order, where the supply's order stands clear of its noise.
     pub orders: Vec<OrderTransfer>,
