@@ -66,7 +66,7 @@ fn main() -> Outcome<()> {
 /// One capture's circuit with what is true of it and what was found.
 struct Case {
     truth: SensorTruth,
-    vehicle: Truth,
+    electrical_hz: f64,
     found: Contamination,
     circuit: Trace,
     supply: Trace,
@@ -131,7 +131,7 @@ impl Case {
         Ok(Some(Self {
             bound: Bound::new(scenario, supply, circuit, truth.post.rms_v, sensor),
             truth: sensor.clone(),
-            vehicle: truth.clone(),
+            electrical_hz: truth.electrical_hz,
             found,
             circuit: circuit.clone(),
             supply: supply.clone(),
@@ -291,7 +291,8 @@ impl Table {
         let (contaminated, needed) = (case.truth.purity == Purity::Contaminated, case.needed_gain());
         let record = own.as_ref().map(|own| Record::new(scenario, &case.circuit, &case.supply, own));
         let known = record.as_ref().is_some_and(|r| r.allows(contaminated, needed));
-        let proved = known && (!contaminated || record.is_some_and(|r| r.proves(&case.vehicle, &case.truth, needed)));
+        let proved =
+            known && (!contaminated || record.is_some_and(|r| r.proves(case.electrical_hz, &case.truth, needed)));
         for (what, met) in case.verdict().into_iter().filter(|(what, _)| known && what.starts_with("verdict right")) {
             if proved {
                 self.check(format!("{what}, where the record can prove it"), met);

@@ -28,7 +28,7 @@
 use crate::cycle::Cycle;
 use crate::error::{Error, Result};
 use crate::trace::{BLOCK, Coupling, Samples, Trace, for_each_block};
-use crate::vectors::{SumsAbout, Work, widest};
+use crate::vectors::{SumsAbout, Work, higher, lower, widest};
 
 /// Most blocks between which the scatter of the mean square is taken.
 const MOST_BATCHES: usize = 32;
@@ -269,8 +269,6 @@ impl Work for Widened<'_> {
     type Output = (f64, f64);
     #[inline(always)]
     fn call(self) -> (f64, f64) {
-        let lower = |a: f64, b: f64| if a < b { a } else { b };
-        let higher = |a: f64, b: f64| if a > b { a } else { b };
         let (mut low, mut high) = ([self.extremes.0; LANES], [self.extremes.1; LANES]);
         let (chunks, rest) = self.block.as_chunks::<LANES>();
         for chunk in chunks {

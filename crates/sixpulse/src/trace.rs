@@ -420,9 +420,7 @@ impl Trace {
     }
     /// Mean of the samples, in the trace's unit.
     pub(crate) fn mean(&self) -> f64 {
-        let mut sum = 0.0;
-        for_each_block(self, |_, block| sum += block.iter().sum::<f64>());
-        sum / self.len() as f64
+        self.moments().0
     }
 }
 

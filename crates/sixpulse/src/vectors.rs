@@ -53,11 +53,34 @@ impl Work for SumsAbout<'_> {
     }
 }
 
+/// The lower of two; the second where the first is no number. One instruction, unlike `min`. A part of a [`Work`].
+#[inline(always)]
+pub(crate) fn lower<T: PartialOrd>(a: T, b: T) -> T {
+    if a < b { a } else { b }
+}
+
+/// The higher of two, likewise.
+#[inline(always)]
+pub(crate) fn higher<T: PartialOrd>(a: T, b: T) -> T {
+    if a > b { a } else { b }
+}
+
+/// The highest of the values; minus infinity of none. A part of a [`Work`].
+#[inline(always)]
+pub(crate) fn highest(values: &[f64]) -> f64 {
+    let mut high = [f64::NEG_INFINITY; LANES];
+    let (sets, rest) = values.as_chunks::<LANES>();
+    for set in sets {
+        for lane in 0..LANES {
+            high[lane] = higher(set[lane], high[lane]);
+        }
+    }
+    high.iter().chain(rest).fold(f64::NEG_INFINITY, |most, v| higher(*v, most))
+}
+
 /// Lowest and highest value, lane by lane and then in pairs; infinite where there is none. A part of a [`Work`].
 #[inline(always)]
 pub(crate) fn extremes(values: &[f32]) -> (f32, f32) {
-    let lower = |a: f32, b: f32| if a < b { a } else { b };
-    let higher = |a: f32, b: f32| if a > b { a } else { b };
     let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
     let (chunks, rest) = values.as_chunks::<LANES>();
     for chunk in chunks {

@@ -16,7 +16,7 @@ use sixpulse::contamination::transfer::DELAY_RANGE_S;
 use sixpulse::spectrum::{Welch, auto_spectrum};
 use sixpulse::{RawSamples, Role, Samples, Trace};
 use sixpulse_sim::scenario::Scenario;
-use sixpulse_sim::truth::{SensorTruth, Truth};
+use sixpulse_sim::truth::SensorTruth;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -79,10 +79,11 @@ impl<'a> Record<'a> {
 
     /// Whether its orders can prove a connection against a machine in step. `needed` is the gain of orders for which the
     /// simulator states none.
-    pub(crate) fn proves(&self, truth: &Truth, sensor: &SensorTruth, needed: f64) -> bool {
+    pub(crate) fn proves(&self, electrical_hz: f64, sensor: &SensorTruth, needed: f64) -> bool {
+        let order_of = |k: usize| (k as f64 * self.bin_hz / electrical_hz).round() as u32;
         let mut orders: BTreeMap<u32, (f64, usize)> = BTreeMap::new();
-        for k in self.ripple() {
-            let entry = orders.entry((k as f64 * self.bin_hz / truth.electrical_hz).round() as u32).or_default();
+        for k in self.ripple().filter(|&k| order_of(k) > 0) {
+            let entry = orders.entry(order_of(k)).or_default();
             entry.0 += self.each(k, needed);
             entry.1 += 1;
         }
@@ -98,7 +99,7 @@ impl<'a> Record<'a> {
         match known[..] {
             [] => false,
             [(_, _, bins)] => bins >= SPREAD_BINS,
-            _ => chance(&known, truth.electrical_hz) < MOST_CHANCE,
+            _ => chance(&known, electrical_hz) < MOST_CHANCE,
         }
     }
 

@@ -133,9 +133,9 @@ impl Shared {
         Some(Self { coherence: all.coherence, step_hz, by_order: false, effective_averages: all.effective_averages })
     }
 
-    /// The same estimate at every [`CYCLES`]-th bin alone, up to the highest order asked for, which is where the orders lie for segments of whole cycles of
-    /// `cycle` samples: the windowed segment's cycles laid on one another have these bins for their transform. A constant
-    /// has no part in them (a Hann window's transform ends at its first bin).
+    /// The same estimate at every [`CYCLES`]-th bin alone, up to the highest order asked for: that is where the orders lie
+    /// for segments of whole cycles of `cycle` samples, and the windowed segment's cycles laid on one another have these
+    /// bins for their transform. A constant has no part in them (a Hann window's transform ends at its first bin).
     fn folded(supply: &Trace, circuit: &Trace, cycle: usize, highest: u32) -> Option<Self> {
         let length = CYCLES as usize * cycle;
         let welch = Welch::hann(length).ok()?;

@@ -7,7 +7,7 @@
 //! depend on the factor: they are found once for all the factors that the margin tries.
 
 use super::speed::{PulseConditioner, Threshold};
-use crate::vectors::{self, Work};
+use crate::vectors::{self, Work, highest};
 
 /// Samples in a stretch, and stretches in a group.
 const STRETCH: usize = 32;
@@ -212,20 +212,6 @@ fn first(values: &Stretch, from: usize, meets: impl Fn(f64) -> bool) -> usize {
         beyond = !0;
     }
     STRETCH
-}
-
-/// The highest of the values; minus infinity of none.
-#[inline(always)]
-fn highest(values: &[f64]) -> f64 {
-    let higher = |a: f64, b: f64| if a > b { a } else { b };
-    let mut high = [f64::NEG_INFINITY; LANES];
-    let (sets, rest) = values.as_chunks::<LANES>();
-    for set in sets {
-        for lane in 0..LANES {
-            high[lane] = higher(set[lane], high[lane]);
-        }
-    }
-    high.iter().chain(rest).fold(f64::NEG_INFINITY, |most, v| higher(*v, most))
 }
 
 /// A record `own + factor * ripple` with the extremes of its parts, stretch by stretch.

@@ -10,7 +10,7 @@
 
 use super::paired::Paired;
 use super::subtract::Subtracted;
-use super::transfer::{Floor, Model, floors};
+use super::transfer::{Floor, Model, floor_sum, floors};
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
 use crate::vectors::{self, LANES, Work};
@@ -64,7 +64,7 @@ impl Default for Left {
 impl Left {
     /// What splitting would leave, block by block and without keeping it.
     pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
-        let level = circuit.moments().0;
+        let level = circuit.mean();
         let mut left = Self::default();
         let mut buffer = [0.0; BLOCK];
         let mut take = |block: &[f64]| {
@@ -109,7 +109,7 @@ impl Split {
         let mut out = Self {
             own: Vec::with_capacity(n),
             ripple: Vec::with_capacity(if model.is_some() { n } else { 0 }),
-            mean_v: circuit.moments().0,
+            mean_v: circuit.mean(),
             sample_rate_hz: circuit.sample_rate_hz(),
             left: Left::default(),
         };
@@ -140,7 +140,7 @@ impl Split {
 
     /// Takes the own signal from the trace as captured where another, flattened one was split.
     pub(super) fn take_own_from(&mut self, captured: &Trace) {
-        self.mean_v = captured.moments().0;
+        self.mean_v = captured.mean();
         let level = self.mean_v;
         for_each_block(captured, |start, block| {
             narrow(block, level, &mut self.own[start..]);
@@ -276,8 +276,7 @@ impl Work for Levelled<'_> {
 
 /// Standard deviation of a record's noise, volts, by the floor of its power, V^2 a bin.
 pub(super) fn noise_v(power: &[f64], bin_hz: f64, electrical_hz: Option<f64>) -> f64 {
-    let floors = noise_floors(power, bin_hz, electrical_hz);
-    floors.iter().map(|floor| floor.level * floor.bins as f64).sum::<f64>().sqrt()
+    floor_sum(&noise_floors(power, bin_hz, electrical_hz)).sqrt()
 }
 
 /// Noise about the bins block by block, nowhere beyond [`MOST_FLOOR`] times that of the band's upper half: an instrument's

@@ -44,7 +44,7 @@ impl<'a> Subtracted<'a> {
             shelf: (model.corner_hz != 0.0).then(|| Shelf::new(model.corner_hz, rate)),
             gain: model.gain,
             drift,
-            supply_mean: supply.moments().0,
+            supply_mean: supply.mean(),
         }
     }
 

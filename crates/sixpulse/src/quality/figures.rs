@@ -6,7 +6,7 @@
 
 use super::TraceQuality;
 use crate::trace::{BLOCK, Coupling, Quantiser, RawSamples, Role, Samples, Trace, for_each_block};
-use crate::vectors::{Work, widest};
+use crate::vectors::{Work, higher, lower, widest};
 
 /// Samples in the shortest window looked at.
 const CHUNK: usize = 8;
@@ -183,16 +183,6 @@ impl Extremes {
         }
         self.truncate(count);
     }
-}
-
-#[inline(always)]
-fn lower(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
-}
-
-#[inline(always)]
-fn higher(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
 }
 
 /// See [`Extremes::read`].

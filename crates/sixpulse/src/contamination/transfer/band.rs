@@ -73,20 +73,12 @@ impl Work for Strongest<'_> {
     type Output = f64;
     #[inline(always)]
     fn call(self) -> f64 {
-        let higher = |a: f64, b: f64| if a > b { a } else { b };
-        let mut most = [0.0; LANES];
-        let (sets, rest) = self.0.as_chunks::<LANES>();
-        for set in sets {
-            for lane in 0..LANES {
-                most[lane] = higher(set[lane], most[lane]);
-            }
-        }
-        most.iter().chain(rest).fold(0.0, |most, v| higher(*v, most))
+        vectors::highest(self.0).max(0.0)
     }
 }
 
 /// Sum of the floor over all bins.
-fn floor_sum(floors: &[Floor]) -> f64 {
+pub(in crate::contamination) fn floor_sum(floors: &[Floor]) -> f64 {
     floors.iter().map(|floor| floor.level * floor.bins as f64).sum()
 }
 
