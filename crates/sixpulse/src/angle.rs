@@ -346,10 +346,13 @@ fn integrate(x: &[f64], integral: &mut [f64]) {
 /// First whole cycle of the track and the number of whole cycles that end inside the record.
 ///
 /// # Errors
-/// [`Error::TooShort`] where there is none.
+/// [`Error::TooShort`] where there is none; [`Error::AboveNyquist`] for more of them than two samples each can tell.
 pub(crate) fn cycles_inside(samples: usize, sample_rate_hz: f64, track: &PhaseTrack) -> Result<(f64, usize)> {
     let last_s = samples.saturating_sub(1) as f64 / sample_rate_hz;
-    let (first, mut count) = track.whole_cycles();
+    let (first, whole) = track.whole_cycles();
+    // Rounding aside: the track may go on far beyond the record.
+    let inside = (track.cycles_at(last_s) - first).max(0.0) as usize;
+    let mut count = whole.min(inside.saturating_add(2));
     while count > 0 && track.time_at(first + count as f64) > last_s + 1e-12 {
         count -= 1;
     }
@@ -360,6 +363,13 @@ pub(crate) fn cycles_inside(samples: usize, sample_rate_hz: f64, track: &PhaseTr
             actual: samples,
         });
     }
+    if count > samples / 2 {
+        return Err(Error::AboveNyquist {
+            parameter: "track".into(),
+            nyquist_hz: 0.5 * sample_rate_hz,
+            frequency_hz: track.mean_hz(),
+        });
+    }
     Ok((first, count))
 }
 
@@ -368,7 +378,7 @@ pub(crate) fn cycles_inside(samples: usize, sample_rate_hz: f64, track: &PhaseTr
 ///
 /// # Errors
 /// [`Error::OutOfRange`] for fewer than 2 points a cycle or a rate that is not above 0; [`Error::TooShort`] when the
-/// track holds no whole cycle inside the record.
+/// track holds no whole cycle inside the record; [`Error::AboveNyquist`] where its cycles are shorter than two samples.
 pub fn cycles<S: Samples + ?Sized>(
     samples: &S,
     sample_rate_hz: f64,

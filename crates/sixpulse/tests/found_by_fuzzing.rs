@@ -168,3 +168,13 @@ fn a_cycle_far_longer_than_the_record_does_not_hang() {
         assert!(started.elapsed().as_secs() < 10);
     }
 }
+
+/// A row for each of as many cycles as a track may claim was more than the memory holds.
+#[test]
+fn cycles_shorter_than_two_samples_are_refused() {
+    let cycles = |hz: f64| sixpulse::angle::cycles(&[14.0; 100][..], 1e3, &PhaseTrack::constant(hz, 0.1).unwrap(), 256);
+    for hz in [600.0, 1e9, 1e15] {
+        assert_eq!(cycles(hz).unwrap_err().code(), "above_nyquist");
+    }
+    assert_eq!(cycles(400.0).unwrap().dim(), (39, 256));
+}
