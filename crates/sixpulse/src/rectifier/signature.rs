@@ -10,6 +10,7 @@ use crate::error::Result;
 use crate::levelled::Levelled;
 use crate::trace::{Coupling, Role, Trace};
 use rustfft::num_complex::Complex64;
+use std::fmt::Display;
 
 /// A supply trace read for its rectifier: every hypothesis on the cycle, and what is known besides.
 #[derive(Debug, Clone)]
@@ -149,16 +150,16 @@ pub struct Signature {
 
 /// Collects values or names in one order, so that the two cannot drift apart.
 trait Sink {
-    fn put(&mut self, name: &str, value: f64);
+    fn put(&mut self, name: impl Display, value: f64);
 }
 impl Sink for Vec<f64> {
-    fn put(&mut self, _: &str, value: f64) {
+    fn put(&mut self, _: impl Display, value: f64) {
         self.push(value);
     }
 }
 impl Sink for Vec<String> {
-    fn put(&mut self, name: &str, _: f64) {
-        self.push(name.into());
+    fn put(&mut self, name: impl Display, _: f64) {
+        self.push(name.to_string());
     }
 }
 
@@ -275,7 +276,7 @@ fn put_all(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>, facts: &Su
 
 fn put_shares(out: &mut impl Sink, orders: &Orders) {
     for n in 1..=SHARE_ORDERS {
-        out.put(&format!("order_{n}_share"), (orders.share(n) + SHARE_FLOOR).ln());
+        out.put(format_args!("order_{n}_share"), (orders.share(n) + SHARE_FLOOR).ln());
     }
     let high = orders.amplitude[SHARE_ORDERS..].iter().map(|c| (c / orders.size).powi(2)).sum::<f64>();
     out.put("orders_13_to_24_share", (high + SHARE_FLOOR).ln());
@@ -295,8 +296,8 @@ fn put_phases(out: &mut impl Sink, orders: &Orders) {
     for (i, j) in TRIPLES {
         let product = orders.complex[i - 1] * orders.complex[j - 1] * orders.complex[i + j - 1].conj();
         let relation = product / (product.norm() + floor);
-        out.put(&format!("phase_{i}_{j}_cos"), relation.re);
-        out.put(&format!("phase_{i}_{j}_sin"), relation.im);
+        out.put(format_args!("phase_{i}_{j}_cos"), relation.re);
+        out.put(format_args!("phase_{i}_{j}_sin"), relation.im);
     }
 }
 
@@ -359,7 +360,7 @@ fn put_record(out: &mut impl Sink, reading: &Reading) {
 
 fn put_track(out: &mut impl Sink, hypothesis: Option<&CycleHypothesis>) {
     for m in [2, 3, 6, 12] {
-        out.put(&format!("line_is_order_{m}"), flag(hypothesis.is_some_and(|h| h.line_order == m)));
+        out.put(format_args!("line_is_order_{m}"), flag(hypothesis.is_some_and(|h| h.line_order == m)));
     }
     out.put("searches_before", hypothesis.map_or(0.0, |h| h.rank as f64));
     out.put("relative_power", hypothesis.map_or(0.0, |h| h.relative_power.max(1e-6).ln()));
