@@ -500,6 +500,16 @@ pub fn order_spectra<S: Samples + ?Sized>(
 ) -> Result<OrderSpectra> {
     crate::error::check_positive("sample_rate_hz", sample_rate_hz)?;
     samples.check("samples")?;
+    checked_order_spectra(samples, sample_rate_hz, track, orders)
+}
+
+/// As [`order_spectra`], of samples that are finite at a rate above 0.
+pub(crate) fn checked_order_spectra<S: Samples + ?Sized>(
+    samples: &S,
+    sample_rate_hz: f64,
+    track: &PhaseTrack,
+    orders: usize,
+) -> Result<OrderSpectra> {
     let points_per_cycle = (4 * orders).max(32);
     let (first, count) = cycles_inside(samples.len(), sample_rate_hz, track)?;
     let (orders, mean_hz) = readable_orders(sample_rate_hz, track, (first, count), orders)?;

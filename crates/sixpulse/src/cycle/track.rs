@@ -228,7 +228,7 @@ fn cubic(t: &[f64], y: &[f64], i: usize, at: f64) -> f64 {
 pub(super) fn refine(record: &Pyramid<'_>, mut track: PhaseTrack, passes: usize) -> Result<PhaseTrack> {
     let (sample_rate_hz, samples) = record.level_of(MATCHED_SAMPLES, track.mean_hz());
     for _ in 0..passes {
-        let spectra = angle::order_spectra(samples, sample_rate_hz, &track, MATCH_ORDERS)?;
+        let spectra = angle::checked_order_spectra(samples, sample_rate_hz, &track, MATCH_ORDERS)?;
         let first = track.whole_cycles().0;
         let times: Vec<f64> = (0..spectra.cycles.nrows()).map(|j| track.time_at(first + j as f64 + 0.5)).collect();
         let Some(shift) = matched_phases(&spectra) else { return Ok(track) };
