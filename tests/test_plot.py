@@ -217,6 +217,15 @@ def test_shapes_of_ones_own_choice(ax: Any, examination: Examination) -> None:
         plot.mean_cycle(examination, expected="six_pulse")  # type: ignore[arg-type]
 
 
+def test_orders_of_twelve_pulses_hatch_the_multiples_of_twelve(ax: Any, examination: Examination) -> None:
+    document = examination.to_dict()
+    document["parameters"]["pulse_number"] = 12.0
+    plot.orders(Examination.from_dict(document), ax=ax)
+    bars = {round(bar.get_x() + bar.get_width() / 2): bar for bar in ax.patches}
+    assert [order for order, bar in sorted(bars.items()) if bar.get_hatch()] == [12, 24]
+    assert "multiples of twelve: a healthy machine's" in labels(ax)
+
+
 def test_orders_tell_multiples_of_six_without_colour(ax: Any, examination: Examination) -> None:
     plot.orders(examination, ax=ax)
     bars = {round(bar.get_x() + bar.get_width() / 2): bar for bar in ax.patches}

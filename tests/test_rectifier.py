@@ -101,3 +101,31 @@ def test_figures_need_a_supply_trace() -> None:
     sensor = sixpulse.Trace(np.sin(np.arange(5000.0)), sample_rate_hz=1e4, coupling="dc", role="speed_sensor")
     with pytest.raises(sixpulse.errors.InvalidCombinationError):
         sixpulse.rectifier.figures(sixpulse.Capture({"sensor": sensor}))
+
+
+@pytest.mark.parametrize(("pattern", "low", "high"), [("healthy", 0.0, 0.5), ("open_diode", 1.5, 100.0)])
+def test_twelve_pulses_are_told_by_their_own_sum_in_every_language(pattern: str, low: float, high: float) -> None:
+    made = sixpulse.Scenario.draw(seed=3, pattern=pattern, pulse_number=12, electrical_hz=200.0, cycles=20, bits=12)
+    capture, truth = sixpulse.simulate(made)
+    found = sixpulse.examine(capture, electrical_hz=200.0, machine=sixpulse.Machine(pulse_number=12))
+    assert found.rectifier.pattern == pattern
+    assert found.rectifier.sub_six_ratio is None
+    (told,) = [one for one in found.rectifier.evidence if one.name.startswith("sub_")]
+    orders = np.array(truth.post.order_amplitudes_v)
+    # The simulator's own orders of the circuit, without an instrument; noise and rounding make the rest.
+    assert told.value == pytest.approx(np.sqrt(np.sum(orders[:11] ** 2)) / orders[11], rel=0.1, abs=0.05)
+    assert told.name == "sub_twelve_ratio" and low <= told.value < high
+    value = f"{told.value:.2f}"
+    assert told.statement == f"sub-twelve sum S = {value} (healthy below about 0.5, a failed diode from about 1.5)"
+    german = sixpulse.catalogue.catalogue("de").sentence(told.statement)
+    assert german == (
+        f"Unterzwölf-Summe S = {value.replace('.', ',')} (gesund unter etwa 0,5; ausgefallene Diode ab etwa 1,5)"
+    )
+    assert not [text for finding in found.findings for text in finding.evidence if "sub-six" in text]
+
+
+def test_six_pulses_keep_the_sub_six_sum() -> None:
+    capture, _ = sixpulse.simulate(sixpulse.Scenario.draw(seed=3, pattern="healthy", electrical_hz=200.0, cycles=20))
+    rectifier = sixpulse.examine(capture, electrical_hz=200.0).rectifier
+    (told,) = [one for one in rectifier.evidence if one.name.startswith("sub_")]
+    assert told.name == "sub_six_ratio" and told.value == rectifier.sub_six_ratio

@@ -366,3 +366,24 @@ def test_write(tmp_path: Path, small: tuple[sixpulse.Capture, Examination]) -> N
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(errors.UnwritableFileError):
         report.write(tmp_path / "absent" / "report.html", *small)
+
+
+@pytest.mark.parametrize(
+    ("language", "said", "unsaid"),
+    [
+        ("en", ("makes twelve equal ones, 30 degrees apart", "multiples of twelve (hatched)"), ("six equal pulses",)),
+        (
+            "de",
+            ("macht zwölf gleiche Pulse im Abstand von 30 Grad", "Vielfache von zwölf (schraffiert)"),
+            ("sechs gleiche",),
+        ),
+    ],
+)
+def test_the_captions_of_twelve_pulses(
+    examination: Examination, language: str, said: tuple[str, ...], unsaid: tuple[str, ...]
+) -> None:
+    document = examination.to_dict()
+    document["parameters"]["pulse_number"] = 12.0
+    source = report.render(CAPTURE, Examination.from_dict(document), language=language)
+    assert all(words in source for words in said)
+    assert not any(words in source for words in unsaid)

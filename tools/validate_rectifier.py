@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +55,11 @@ def judged(capture: sixpulse.Capture, truth: Row, **machine: Any) -> Row:
     return row
 
 
+def below_the_pulses(orders: Sequence[float], pulse_number: int) -> float:
+    """S of a machine: the root of the sum of squares of the orders below its pulses' order, over that order."""
+    return float(np.sqrt(np.sum(np.square(orders[: pulse_number - 1]))) / max(orders[pulse_number - 1], 1e-9))
+
+
 def drawn(seed: int, first: int, count: int, pulse_number: int) -> Iterator[Row]:
     """Rows of simulated captures, one for the charging post and one for the battery post of each."""
     machine = {"machine": sixpulse.Machine(pulse_number=pulse_number)}
@@ -84,7 +89,7 @@ def drawn(seed: int, first: int, count: int, pulse_number: int) -> Iterator[Row]
                 "ripple_rms_v": point.rms_v,
                 "step_v": trace.scale,
                 "ramp": abs(truth.electrical_track.electrical_hz[-1] / truth.electrical_track.electrical_hz[0] - 1.0),
-                "sub_six": float(np.sqrt(np.sum(np.square(orders[:5]))) / max(orders[5], 1e-9)),
+                "sub_six": below_the_pulses(orders, pulse_number),
             }
             yield judged(sixpulse.Capture({name: trace}), facts, **machine)
 

@@ -122,8 +122,15 @@ class Gallery:
     def _drawn(self, figure: Figure, key: str, **facts: object) -> Picture:
         self._localise(figure)
         width, height = (round(72.0 * inches) for inches in figure.get_size_inches())
-        alt, caption = (self.words.text(f"picture.{one}", **facts) for one in (f"{key}_alt", key))
+        keys = (f"picture.{key}_alt", self._caption(key))
+        alt, caption = (self.words.text(one, **facts) for one in keys)
         return Picture(_uri(figure), width, height, alt, caption)
+
+    def _caption(self, key: str) -> str:
+        """Return the key of a caption: a machine of twelve pulses has its own where the number of pulses is told."""
+        of_twelve = f"picture.{key}_of_twelve"
+        twelve = self.examination.parameters.get("pulse_number") == 12.0
+        return of_twelve if twelve and of_twelve in self.words.texts else f"picture.{key}"
 
     def _localise(self, figure: Figure) -> None:
         """Say the words of a plot in the language, write its numbers that way, and take every name for what it is."""

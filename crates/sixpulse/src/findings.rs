@@ -205,7 +205,7 @@ fn rectifier_words(pattern: Pattern) -> (Severity, &'static str, &'static str) {
         Pattern::OpenPhase => (
             Severity::Fault,
             "Only even orders remain: one phase does not deliver.",
-            "Engine off, battery disconnected: check the three stator leads and joints for continuity, then both diodes of the silent phase.",
+            "Engine off, battery disconnected: check the stator leads and joints for continuity, then both diodes of the silent phase.",
         ),
         Pattern::TwoOpenDiodes => (
             Severity::Fault,
@@ -215,7 +215,7 @@ fn rectifier_words(pattern: Pattern) -> (Severity, &'static str, &'static str) {
         Pattern::Imbalance => (
             Severity::Warning,
             "The pulses are unequal, short of a failed diode: a resistive joint, a weak phase or a leaking diode.",
-            "Capture again at the alternator's post under heavy electrical load and at a higher speed; then compare the three stator leads.",
+            "Capture again at the alternator's post under heavy electrical load and at a higher speed; then compare the stator leads.",
         ),
         Pattern::NotCharging => (
             Severity::Warning,

@@ -39,6 +39,7 @@
 //! | synchronous r.m.s. | `sqrt(sum c_n^2 / 2)`; the residual is what it leaves of the mean square | Parseval | [`ripple`] |
 //! | `p` ideal pulses | `c_n = 2 mean / (n^2 - 1)`, `n = p, 2p, 3p ...` | derived; agrees with handbook tables | [`rectifier::ideal`] |
 //! | S, the sub-six ratio | `sqrt(c_1^2 + ... + c_5^2) / c_6`: below about 0.3 healthy, from about 6 a failed diode | simulated battery-fed machines | [`rectifier`] |
+//! | S of twelve pulses (evidence `sub_twelve_ratio`) | `sqrt(c_1^2 + ... + c_11^2) / c_12`: below about 0.5 healthy, from about 1.5 a failed diode | simulated battery-fed machines | [`rectifier`] |
 //! | transfer of an order | `H_n = circuit_n / supply_n`; one gain `g` and one delay `tau`: `H_n = g exp(-i 2 pi n f_e tau)` | linear systems | [`contamination`] |
 //! | coherence | `abs(S_xy)^2 / (S_xx S_yy)`; without a relation, over `k` segments, above `1 - alpha^(1/(k-1))` with chance `alpha` | Carter, Knapp and Nuttall, IEEE Trans. Audio Electroacoust. AU-21(4), 1973 | [`spectrum`] |
 //! | points | `Z_cable / Z_battery = post_n / battery_n - 1` | voltage divider | [`compare`] |

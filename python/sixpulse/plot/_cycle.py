@@ -112,11 +112,11 @@ def orders(
     ax: Axes | None = None,
     size: Size | None = None,
 ) -> Axes:
-    """Draw the amplitudes of the orders with their uncertainty; the family of order six is hatched.
+    """Draw the amplitudes of the orders with their uncertainty; the multiples of the pulse number are hatched.
 
-    A healthy six-pulse bridge makes the multiples of six alone. The bars' ends carry 95 % intervals
-    (1.96 standard uncertainties). A dash marks what noise alone would stay below in 95 % of captures, 2.45 standard
-    uncertainties (Rayleigh distribution): an order below its dash shows nothing.
+    A healthy machine of six pulses makes the multiples of six alone, one of twelve those of twelve. The bars' ends
+    carry 95 % intervals (1.96 standard uncertainties). A dash marks what noise alone would stay below in 95 % of
+    captures, 2.45 standard uncertainties (Rayleigh distribution): an order below its dash shows nothing.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def orders(
     _style.one_of("scale", scale, ["linear", "log"])
     panel = _style.panel(ax, size)
     numbers = np.arange(1, cycle.order_amplitudes_v.size + 1)
-    _bars(panel, numbers, cycle.order_amplitudes_v)
+    _bars(panel, numbers, cycle.order_amplitudes_v, twelve=_is_of_twelve(examination))
     amplitudes, stds = cycle.order_amplitudes_v, cycle.order_amplitudes_v_std
     shown: dict[str, Any] = {"ecolor": INK, "elinewidth": panel.pt(1.1), "capsize": panel.pt(1.8)}
     panel.axes.errorbar(numbers, amplitudes, yerr=NORMAL_95 * stds, fmt="none", label="95 % interval", **shown)
@@ -224,12 +224,16 @@ def _closed(cycle: FloatArray) -> FloatArray:
     return np.append(cycle, cycle[0])
 
 
-def _bars(panel: Panel, numbers: Any, amplitudes: FloatArray) -> None:
-    of_six = numbers % 6 == 0
+def _is_of_twelve(examination: Examination) -> bool:
+    return examination.parameters.get("pulse_number") == 12.0
+
+
+def _bars(panel: Panel, numbers: Any, amplitudes: FloatArray, *, twelve: bool) -> None:
+    healthy = numbers % (12 if twelve else 6) == 0
     shared: dict[str, Any] = {"width": 0.72, "edgecolor": INK, "linewidth": panel.pt(0.8)}
-    panel.axes.bar(numbers[~of_six], amplitudes[~of_six], color=FILL, label="other orders", **shared)
-    label = "multiples of six: a healthy bridge's"
-    panel.axes.bar(numbers[of_six], amplitudes[of_six], color="white", hatch="////", label=label, **shared)
+    panel.axes.bar(numbers[~healthy], amplitudes[~healthy], color=FILL, label="other orders", **shared)
+    label = "multiples of twelve: a healthy machine's" if twelve else "multiples of six: a healthy bridge's"
+    panel.axes.bar(numbers[healthy], amplitudes[healthy], color="white", hatch="////", label=label, **shared)
 
 
 #: Which of the two kinds of two open diodes it is, the DC side does not tell.
@@ -241,7 +245,7 @@ _FAULTY: dict[Pattern, list[IdealCircuit]] = {
 
 
 def _expected(examination: Examination) -> list[IdealCircuit]:
-    if examination.parameters.get("pulse_number") == 12.0:
+    if _is_of_twelve(examination):
         return ["twelve_pulse"]
     return ["six_pulse", *_FAULTY.get(examination.rectifier.pattern, ["one_diode_open"])]
 

@@ -122,7 +122,9 @@ pub fn judge(reading: &Reading) -> Judgement {
     let rectifier = Rectifier {
         pattern,
         sub_kind: chosen.and_then(|i| evidence::sub_kind(pattern, &hypotheses[i])),
-        sub_six_ratio: chosen.and_then(|i| signature::sub_six_ratio(&hypotheses[i])),
+        sub_six_ratio: chosen
+            .filter(|_| facts.pulse_number == 6)
+            .and_then(|i| signature::sub_six_ratio(&hypotheses[i])),
         evidence,
         ambiguous_with: ambiguities(reading, &probabilities, &by_pattern, (pattern, chosen)),
         reason: (pattern == Pattern::Undetermined).then(|| reason(best, probability)),

@@ -105,7 +105,9 @@ pub struct Rectifier {
     /// Sub-kind that the shape suggests (same or opposite rail; resistive joint, weak phase or leak); never a phase or
     /// rail, which the DC side cannot tell.
     pub sub_kind: Option<String>,
-    /// `sqrt(c1^2 + ... + c5^2) / c6`, the sub-six sum: below about 0.3 healthy, above about 6 a hard fault.
+    /// `sqrt(c1^2 + ... + c5^2) / c6`, the sub-six sum: below about 0.3 healthy, above about 6 a hard fault. `None` without a
+    /// cycle, and of a machine with twelve pulses, whose order 6 is no measure: there `sub_twelve_ratio` stands in the
+    /// evidence, `sqrt(c1^2 + ... + c11^2) / c12`, below about 0.5 healthy, from about 1.5 a hard fault.
     pub sub_six_ratio: Option<f64>,
     /// What moved the verdict, the strongest first.
     pub evidence: Vec<Evidence>,

@@ -210,12 +210,24 @@ impl Orders {
 /// `sqrt(c1^2 + ... + c5^2) / c6`, both above their noise; `None` when order 6 is beyond the sample rate.
 #[must_use]
 pub fn sub_six_ratio(hypothesis: &CycleHypothesis) -> Option<f64> {
+    below_over(hypothesis, 6)
+}
+
+/// `sqrt(c1^2 + ... + c11^2) / c12`, which tells of twelve pulses what [`sub_six_ratio`] tells of six; `None` when order 12
+/// is beyond the sample rate.
+#[must_use]
+pub fn sub_twelve_ratio(hypothesis: &CycleHypothesis) -> Option<f64> {
+    below_over(hypothesis, 12)
+}
+
+/// The orders below the pulses' together over the pulses', both above their noise.
+fn below_over(hypothesis: &CycleHypothesis, pulses: usize) -> Option<f64> {
     let orders = Orders::new(Some(hypothesis));
-    if hypothesis.spectra.mean.len() < 6 {
+    if hypothesis.spectra.mean.len() < pulses {
         return None;
     }
-    let sub = (1..=5).map(|n| orders.c(n).powi(2)).sum::<f64>().sqrt();
-    Some(sub / orders.c(6).max(hypothesis.spectra.mean_std(5)).max(1e-12))
+    let below = (1..pulses).map(|n| orders.c(n).powi(2)).sum::<f64>().sqrt();
+    Some(below / orders.c(pulses).max(hypothesis.spectra.mean_std(pulses - 1)).max(1e-12))
 }
 
 /// Order 3 against orders 1, 2, 4 and 5 together, and against order 6, from which a cycle counts as three equal pulses.

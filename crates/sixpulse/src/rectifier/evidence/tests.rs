@@ -112,17 +112,47 @@ fn angles_lie_within_half_a_turn() {
 }
 
 #[test]
-fn the_sub_six_sum_stands_beside_orders_one_to_five() {
-    let list = [Evidence {
-        name: "orders_1_to_5".into(),
-        value: 0.0,
-        unit: "V".into(),
-        weight: 4.5,
-        statement: String::new(),
-    }];
-    let e = sub_six(&cycle(200.0, &ORDERS), &list).unwrap();
-    assert!(near(e.value, 1.3 / 0.5) && near(e.weight, 4.5));
-    assert!(e.statement.starts_with("sub-six sum S = 2.60 "));
+fn the_orders_below_the_pulses_are_summed_for_six_pulses_and_for_twelve() {
+    let weight = |starts: &[&str]| starts.len() as f64;
+    let h = cycle(200.0, &ORDERS);
+    let six = below_the_pulses(&h, 6, weight).unwrap();
+    assert!(near(six.value, 1.3 / 0.5) && near(six.weight, GROUPS[0].2.len() as f64));
+    let limits = "(healthy below about 0.3, a failed diode from about 6)";
+    assert_eq!((six.name.as_str(), six.statement), ("sub_six_ratio", format!("sub-six sum S = 2.60 {limits}")));
+    let twelve = below_the_pulses(&h, 12, weight).unwrap();
+    // 0.3, 0.4, 1.2, 0.5 and 0.2 V over 1.2 V.
+    assert!(near(twelve.value, 1.98_f64.sqrt() / 1.2));
+    let limits = "(healthy below about 0.5, a failed diode from about 1.5)";
+    assert_eq!(
+        (twelve.name.as_str(), twelve.statement),
+        ("sub_twelve_ratio", format!("sub-twelve sum S = 1.17 {limits}"))
+    );
+}
+
+#[test]
+fn the_sub_twelve_sum_weighs_what_taking_all_orders_below_the_twelfth_away_does() {
+    let twelve = model(12);
+    let (h, facts) = (cycle(200.0, &ORDERS), SupplyFacts { pulse_number: 12, ..SupplyFacts::default() });
+    let index = ON_A_CYCLE.iter().position(|&p| p == Pattern::OpenDiode).unwrap();
+    let usual = Signature { values: twelve.healthy.to_vec() };
+    let weigh = |changed: &[&str]| {
+        let mut other = usual.clone();
+        for (name, value) in signature::names().iter().zip(&mut other.values) {
+            *value += if changed.contains(&name.as_str()) { 0.7 } else { 0.0 };
+        }
+        let expected =
+            log_odds(&twelve.pair_scores(&other.values), index) - log_odds(&twelve.pair_scores(&usual.values), index);
+        let list = evidence(Pattern::OpenDiode, &h, &other, &facts, twelve);
+        let e = list.iter().find(|e| e.name == "sub_twelve_ratio").unwrap();
+        assert!(list.iter().all(|e| e.name != "sub_six_ratio"));
+        (e.weight, expected)
+    };
+    for below in [["order_1_share", "order_6_share"], ["order_11_share", "odd_orders_share"]] {
+        let (weight, expected) = weigh(&below);
+        assert!(expected.abs() > 1e-3 && near(weight, expected), "{below:?}: {weight} {expected}");
+    }
+    let (weight, expected) = weigh(&["order_12_share", "order_12_to_6"]);
+    assert!(expected.abs() > 1e-3 && near(weight, 0.0), "order 12 is the pulses' own");
 }
 
 #[test]

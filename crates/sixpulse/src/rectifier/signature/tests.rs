@@ -82,6 +82,21 @@ fn the_sub_six_sum_is_the_root_of_the_sum_of_squares_over_order_six() {
 }
 
 #[test]
+fn the_sub_twelve_sum_takes_the_eleven_orders_below_the_twelfth() {
+    let eleven: Vec<_> = (1..=11).map(|n| (n, f64::from(n as u32), 0.3)).collect();
+    let h = cycle(100.0, &[&eleven[..], &[(12, 4.0, 1.0), (13, 9.0, 0.0)]].concat());
+    // 1 + 4 + ... + 121 = 506.
+    assert!(near(sub_twelve_ratio(&h).unwrap(), 506.0_f64.sqrt() / 4.0));
+    let mut drowned = cycle(100.0, &eleven);
+    drowned.spectra.scatter[11] = 20.0;
+    assert!(near(sub_twelve_ratio(&drowned).unwrap(), 506.0_f64.sqrt() / 2.0));
+    let mut short = h;
+    short.spectra.mean.truncate(11);
+    assert_eq!(sub_twelve_ratio(&short), None);
+    assert!(sub_six_ratio(&short).is_some());
+}
+
+#[test]
 fn nothing_depends_on_where_the_cycle_is_cut() {
     // Turned by 17 of the 192 points.
     let shift = 17.0 / 192.0 * TAU;
