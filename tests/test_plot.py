@@ -305,22 +305,37 @@ def test_transfer(examination: Examination) -> None:
     assert found.gain_v_per_v == pytest.approx(0.25, rel=0.03), "as it was made"
 
 
-@pytest.mark.parametrize("path", ["first_order_lag", "first_order_high_pass", "interpolated_delay"])
-def test_the_common_transfer_follows_the_path(path: str, examination: Examination) -> None:
-    tau, corner_hz = 2e-4, 0.0
-    changed = with_transfer(examination, path=path, delay_s=tau, delay_s_std=1e-6, coupling_corner_hz=corner_hz)
+@pytest.mark.parametrize("corner_hz", [0.0, 40.0, -40.0])
+@pytest.mark.parametrize(
+    "path", ["first_order_lag", "first_order_high_pass", "second_order_lag", "band_pass", "interpolated_delay"]
+)
+def test_the_common_transfer_follows_the_path(path: str, corner_hz: float, examination: Examination) -> None:
+    tau, second = 2e-4, 3e-5
+    changed = with_transfer(
+        examination,
+        path=path,
+        delay_s=tau,
+        delay_s_std=1e-6,
+        second_time_constant_s=second if path in ("second_order_lag", "band_pass") else None,
+        coupling_corner_hz=corner_hz,
+    )
     gain, delay = plot.transfer(changed, "ground_speed", ax=stacked(2))
     found: Contamination = changed.contamination["ground_speed"]
     base_hz = found.orders[0].frequency_hz / found.orders[0].order
     curve, lag = (next(one for one in axes.lines if one.get_linestyle() == "--") for axes in (gain, delay))
     w = 2.0 * np.pi * base_hz * curve.get_xdata()
-    # Textbook responses of first order; a delay between two samples by linear interpolation.
+    # Textbook responses of first order and their products; a delay between two samples by linear interpolation.
     part = tau * SAMPLE_RATE_HZ % 1.0
     response = {
         "first_order_lag": 1.0 / (1.0 + 1j * w * tau),
         "first_order_high_pass": 1j * w * tau / (1.0 + 1j * w * tau),
+        "second_order_lag": 1.0 / (1.0 + 1j * w * tau) / (1.0 + 1j * w * second),
+        "band_pass": 1j * w * tau / (1.0 + 1j * w * tau) / (1.0 + 1j * w * second),
         "interpolated_delay": 1.0 - part + part * np.exp(-1j * w / SAMPLE_RATE_HZ),
     }[path]
+    # A first-order high-pass of the supply's is given back, one of the circuit's taken.
+    high_pass = 1.0 / (1.0 - 2j * np.pi * abs(corner_hz) / w)
+    response = response / high_pass if corner_hz > 0.0 else response * high_pass
     np.testing.assert_allclose(curve.get_ydata(), abs(found.gain_v_per_v or 0.0) * np.abs(response), rtol=1e-9)
     if path != "interpolated_delay":
         np.testing.assert_allclose(lag.get_ydata(), -1e6 * np.angle(response) / w, rtol=1e-9)

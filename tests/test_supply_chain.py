@@ -13,6 +13,7 @@ import jsonschema
 import pytest
 
 import sixpulse
+from sixpulse.results import Examination
 
 ROOT = Path(__file__).parents[1]
 DATA = (".csv", ".npz", ".npy", ".wav", ".json", ".cir", ".parquet", ".txt")
@@ -135,6 +136,17 @@ def test_what_old_readers_look_for_is_still_there() -> None:
         # Lists of findings and the like may be shorter today: only names outside lists are held.
         gone = {k for k in keys(stored) - keys(json.loads(result.to_json())) if "*" not in k}
         assert not gone, f"{document}: {sorted(gone)}"
+
+
+def test_an_old_examination_is_read_by_today_s_class() -> None:
+    stored = json.loads((ROOT / "tests/data/results/examination-1.json").read_text())
+    found = Examination.from_dict(stored)
+    assert found.contamination["speed"].second_time_constant_s is None, "the field came later"
+    # What it did not have yet is all that today's document has besides.
+    assert {k.rpartition("/")[2] for k in keys(found.to_dict()) - keys(stored)} == {"second_time_constant_s"}
+    del stored["contamination"]["speed"]["gain_v_per_v"]
+    with pytest.raises(sixpulse.errors.InvalidDocumentError, match="missing keys: gain_v_per_v"):
+        Examination.from_dict(stored)
 
 
 def test_an_old_reading_is_read_by_today_s_class() -> None:

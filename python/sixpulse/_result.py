@@ -23,7 +23,10 @@ _Class = TypeVar("_Class", bound="Result")
 
 @dataclass_transform(frozen_default=True, eq_default=False)
 def frozen(cls: type[_Class]) -> type[_Class]:
-    """Make a frozen data class whose methods are :class:`Result`'s: none has to be compiled for it at import."""
+    """Make a frozen data class whose methods are :class:`Result`'s: none has to be compiled for it at import.
+
+    A field with a default came into the layout later: a document without it is read as one with the default.
+    """
     cls.__signature__ = _Signature()  # type: ignore[attr-defined]
     return dataclasses.dataclass(init=False, eq=False, repr=False)(cls)
 
@@ -32,9 +35,13 @@ class _Signature:
     """Signature of a result class, worked out when somebody asks for it."""
 
     def __get__(self, _: object, cls: type[Result]) -> inspect.Signature:
-        kind = inspect.Parameter.POSITIONAL_OR_KEYWORD
+        kind, later = inspect.Parameter.POSITIONAL_OR_KEYWORD, later_fields(cls)
+        default = inspect.Parameter.empty
         return inspect.Signature(
-            [inspect.Parameter(field.name, kind, annotation=field.type) for field in fields_of(cls)]
+            [
+                inspect.Parameter(field.name, kind, annotation=field.type, default=later.get(field.name, default))
+                for field in fields_of(cls)
+            ]
         )
 
 
@@ -52,11 +59,13 @@ class Result:
             raise TypeError(f"{type(self).__name__}: expected {len(names)} values, got {len(given)}")
         placed = dict(zip(names, given, strict=False))
         twice, unknown = placed.keys() & values.keys(), values.keys() - set(names)
-        missing = [name for name in names if name not in placed and name not in values]
+        later = later_fields(type(self))
+        missing = [name for name in names if name not in placed and name not in values and name not in later]
         for what, which in (("given twice", twice), ("unknown", unknown), ("missing", missing)):
             if which:
                 raise TypeError(f"{type(self).__name__}: {what}: {', '.join(sorted(which))}")
-        vars(self).update(placed | values)
+        known = later | placed | values
+        vars(self).update({name: known[name] for name in names})
 
     def __setattr__(self, name: str, value: Any) -> None:
         raise dataclasses.FrozenInstanceError(f"cannot assign to field {name!r}")
@@ -159,6 +168,11 @@ class Result:
 def fields_of(cls: Any) -> tuple[dataclasses.Field[Any], ...]:
     """Return the fields of a result class, in order."""
     return dataclasses.fields(cls)
+
+
+def later_fields(cls: Any) -> dict[str, Any]:
+    """Return the fields that came into a class's layout later, with what a document without them means."""
+    return {field.name: field.default for field in fields_of(cls) if field.default is not dataclasses.MISSING}
 
 
 def _plain(value: Any) -> Any:
@@ -268,9 +282,12 @@ def _converter(hint: Any) -> _Convert:
 def _class_converter(cls: type[Result]) -> _Convert:
     hints = typing.get_type_hints(cls)
     converters = {field.name: _converter(hints[field.name]) for field in fields_of(cls)}
+    later = later_fields(cls)
 
     def convert(value: Any, place: str) -> Result:
         document = _dict(value, place)
+        if document.keys() != converters.keys():
+            document = later | dict(document)
         if document.keys() != converters.keys():
             missing = ", ".join(sorted(converters.keys() - document.keys())) or "none"
             unknown = ", ".join(sorted(document.keys() - converters.keys())) or "none"

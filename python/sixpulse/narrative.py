@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from ._refusals import need
 from .catalogue import Catalogue, catalogue
 from .numerals import quantity
-from .results import Cycle, Examination, Finding, Impedance, Level, Points, Rectifier, Ripple
+from .results import Contamination, Cycle, Examination, Finding, Impedance, Level, Points, Rectifier, Ripple
 
 __all__ = ["Figure", "Narrative", "narrate", "percent", "quantity"]
 
@@ -247,7 +247,7 @@ def contamination_figures(examination: Examination, name: str, *, language: str 
         figures.append(Figure(say("figure.gain"), gain, say("figure.gain_note")))
     if one.delay_s is not None:
         delay = words.quantity(one.delay_s, "s", std=one.delay_s_std)
-        figures.append(Figure(say("figure.delay"), delay, say(_PATH_NOTES[one.path]) if one.path else ""))
+        figures.append(Figure(say("figure.delay"), delay, _path_note(one, words)))
     explained = words.percent(one.explained_fraction)
     figures.append(Figure(say("figure.explained"), explained, say("figure.explained_note")))
     own = say("word.standstill") if one.own_frequency_hz is None else words.quantity(one.own_frequency_hz, "Hz")
@@ -259,11 +259,21 @@ def contamination_figures(examination: Examination, name: str, *, language: str 
     return tuple(figures)
 
 
+def _path_note(one: Contamination, words: Catalogue) -> str:
+    if one.path is None:
+        return ""
+    if one.second_time_constant_s is None:
+        return words.text(_PATH_NOTES[one.path])
+    return words.text(_PATH_NOTES[one.path], second=words.quantity(one.second_time_constant_s, "s"))
+
+
 _PATH_NOTES = {
     "delay": "figure.delay_same",
     "interpolated_delay": "figure.delay_same",
     "first_order_lag": "figure.delay_low_pass",
     "first_order_high_pass": "figure.delay_high_pass",
+    "second_order_lag": "figure.delay_two_low_passes",
+    "band_pass": "figure.delay_band_pass",
 }
 
 

@@ -103,7 +103,9 @@ PointsCode: TypeAlias = Literal[
     "clamp_delay",
     "current_unclear",
 ]
-TransferPath: TypeAlias = Literal["delay", "interpolated_delay", "first_order_lag", "first_order_high_pass"]
+TransferPath: TypeAlias = Literal[
+    "delay", "interpolated_delay", "first_order_lag", "first_order_high_pass", "second_order_lag", "band_pass"
+]
 Severity: TypeAlias = Literal["info", "warning", "fault"]
 QualityImpact: TypeAlias = Literal["note", "limits", "prevents"]
 QualityCode: TypeAlias = Literal[
@@ -721,7 +723,8 @@ class Contamination(Result):
     path : TransferPath or None
         How the ripple travels: "delay" (the same waveform, later), "interpolated_delay" (the same between two samples
         on a straight line), "first_order_lag" (through a low-pass of that time constant), "first_order_high_pass"
-        (through a high-pass of that time constant: stray capacitance or mutual inductance); None when clean or
+        (through a high-pass of that time constant: stray capacitance or mutual inductance), "second_order_lag" and
+        "band_pass" (the same two with a low-pass of the second time constant behind them); None when clean or
         undetermined.
     coupling_corner_hz : float or None
         Corner in hertz by which the two traces' AC coupling differs, as fitted or given: positive where the supply's
@@ -758,6 +761,9 @@ class Contamination(Result):
         ripple would have to fall. None where no ripple was found, or none up to 64 times as large changes the count.
     edges : EdgeDisturbance or None
         What the ripple does to the edges; None unless the circuit is a switched one (role "edge_sensor").
+    second_time_constant_s : float or None
+        Time constant of the path's second low-pass, seconds; None for a path that has none. Documents of earlier
+        versions do not have it.
     """
 
     verdict: ContaminationVerdict
@@ -781,6 +787,7 @@ class Contamination(Result):
     indicated_without_ripple_hz: float | None
     ripple_margin: float | None
     edges: EdgeDisturbance | None
+    second_time_constant_s: float | None = None
 
     _shown = ("verdict", "gain_v_per_v", "delay_s", "explained_fraction", "own_frequency_hz", "indicated_hz")
 

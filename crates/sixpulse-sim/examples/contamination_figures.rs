@@ -15,6 +15,8 @@
 mod again;
 #[path = "contamination_figures/record.rs"]
 mod record;
+#[path = "contamination_figures/transfer.rs"]
+mod transfer;
 
 use again::{Again, Rung};
 use record::Record;
@@ -35,6 +37,8 @@ const GAIN: f64 = 0.03;
 const COUNT: f64 = 0.01;
 /// Standard uncertainty of a gain that leaves the target three of them.
 const BOUND: f64 = 0.01;
+/// Error of the transfer over all orders, relative.
+const TRANSFER: f64 = 0.05;
 
 fn main() -> Outcome<()> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -77,6 +81,8 @@ struct Case {
     supply_rms_v: f64,
     interval_s: f64,
     bound: Bound,
+    /// Relative, over all orders.
+    transfer_error: Option<f64>,
 }
 
 /// What the record allows a gain to be known to, relative.
@@ -128,7 +134,11 @@ impl Case {
         let found = assess(circuit, supply, &track);
         let Some(drawn) = &scenario.sensor else { return Ok(None) };
         let counted_hz = count(circuit, supply, &found, &conditioner(&drawn.conditioner)?)?.indicated_hz;
+        let supply_v = &truth.post.order_amplitudes_v;
+        let interval_s = supply.sample_rate_hz().recip();
+        let orders = &sensor.order_transfer;
         Ok(Some(Self {
+            transfer_error: transfer::error(&found, orders, supply_v, truth.electrical_hz, interval_s),
             bound: Bound::new(scenario, supply, circuit, truth.post.rms_v, sensor),
             truth: sensor.clone(),
             electrical_hz: truth.electrical_hz,
@@ -139,7 +149,7 @@ impl Case {
             expected_hz: stated_hz(sensor.indicated_pulses, sensor.indicated_hz, supply.duration_s()),
             supply_steps: truth.post.rms_v / sixpulse::quality::step(supply).unwrap_or(f64::MIN_POSITIVE),
             supply_rms_v: truth.post.rms_v,
-            interval_s: supply.sample_rate_hz().recip(),
+            interval_s,
         }))
     }
 
@@ -163,6 +173,10 @@ impl Case {
             if self.bound.allows() {
                 check("gain within 3 % where noise and rounding leave at most 1 %", error.0 < GAIN);
             }
+        }
+        if let Some(error) = self.transfer_error {
+            let path = if self.truth.delay_s.is_some() { "gain and delay" } else { "any other" };
+            check(&format!("transfer within 5 % over the orders: {path}"), error < TRANSFER);
         }
         if let Some(error) = self.delay_error() {
             check("delay within 2 us or 0.2 samples", error.0 < (0.2 * self.interval_s).max(2e-6));
@@ -269,6 +283,7 @@ impl Table {
         let delay_us = case.delay_error().map(|e| 1e6 * e.0);
         let errors = [
             ("gain, relative", case.gain_error().map(|e| e.0)),
+            ("transfer over the orders, relative", case.transfer_error),
             ("delay, us", delay_us),
             ("own frequency, relative", case.own_error()),
         ];

@@ -23,6 +23,11 @@ impl Gram {
         self.entries[row.max(column) * self.order + row.min(column)] = value;
     }
 
+    /// An entry on the diagonal.
+    pub(crate) fn diagonal(&self, i: usize) -> f64 {
+        self.entries[i * self.order + i]
+    }
+
     /// Adds the products of a row of values with itself, `weight` times.
     pub(crate) fn add(&mut self, row: &[f64], weight: f64) {
         for (i, a) in row.iter().enumerate() {

@@ -18,7 +18,12 @@ from ._style import ACCENT, BAND, FILL, INK, Panel, Size
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_WAYS = {"first_order_lag": "through a low-pass", "first_order_high_pass": "through a high-pass"}
+_WAYS = {
+    "first_order_lag": "through a low-pass",
+    "first_order_high_pass": "through a high-pass",
+    "second_order_lag": "through two low-passes",
+    "band_pass": "through a high-pass and a low-pass",
+}
 
 
 def sensor_against_supply(
@@ -186,9 +191,9 @@ def _through(found: Contamination, ripple: FloatArray, rate_hz: float) -> FloatA
 def _response(found: Contamination, frequency_hz: FloatArray, delay_s: float, rate_hz: float) -> Any:
     """Return the complex response of the path found, for gain 1, as the core's fit has it; frequencies above 0."""
     turn = 2.0j * np.pi * frequency_hz
-    if found.path == "first_order_lag":
+    if found.path in ("first_order_lag", "second_order_lag"):
         path = 1.0 / (1.0 + turn * delay_s)
-    elif found.path == "first_order_high_pass":
+    elif found.path in ("first_order_high_pass", "band_pass"):
         path = turn * delay_s / (1.0 + turn * delay_s)
     elif found.path == "interpolated_delay":
         whole = np.floor(delay_s * rate_hz)
@@ -196,8 +201,11 @@ def _response(found: Contamination, frequency_hz: FloatArray, delay_s: float, ra
         path = (1.0 - part + part * np.exp(-turn / rate_hz)) * np.exp(-turn * whole / rate_hz)
     else:
         path = np.exp(-turn * delay_s)
-    # The corner by which the AC coupling of the two traces differs.
-    return path * (1.0 - 1.0j * (found.coupling_corner_hz or 0.0) / frequency_hz)
+    path = path / (1.0 + turn * (found.second_time_constant_s or 0.0))
+    # By this corner the AC coupling of the two traces differs; a negative one is the circuit's, and takes.
+    corner_hz = found.coupling_corner_hz or 0.0
+    coupling = 1.0 - 1.0j * abs(corner_hz) / frequency_hz
+    return path * coupling if corner_hz >= 0.0 else path / coupling
 
 
 #: A figure with the ends of its 95 % interval.

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from .._result import Result, fields_of
+from .._result import Result, fields_of, later_fields
 from ..compare import INTERVENTIONS_VERSION, Interventions
 from ..errors import UnknownNameError
 from ..meter import MeterReading
@@ -81,7 +81,7 @@ def _class_schema(cls: type[Result], definitions: dict[str, Any]) -> dict[str, A
         "type": "object",
         "description": (cls.__doc__ or "").partition("\n")[0],
         "properties": properties,
-        "required": list(properties),
+        "required": [name for name in properties if name not in later_fields(cls)],
         "additionalProperties": False,
     }
 

@@ -26,6 +26,8 @@ pub(super) struct Subtracted<'a> {
     supply: &'a Trace,
     circuit: &'a Trace,
     filter: DelayFilter,
+    /// `None` where the path has no second low-pass.
+    second: Option<Section>,
     /// `None` for equal couplings.
     shelf: Option<Shelf>,
     gain: f64,
@@ -41,6 +43,7 @@ impl<'a> Subtracted<'a> {
             supply,
             circuit,
             filter: DelayFilter::new(model.path, model.delay_s * rate),
+            second: model.path.has_second().then(|| Section::new(model.second_s * rate, Pass::Low)),
             shelf: (model.corner_hz != 0.0).then(|| Shelf::new(model.corner_hz, rate)),
             gain: model.gain,
             drift,
@@ -59,6 +62,9 @@ impl<'a> Subtracted<'a> {
             let (own, ripple) = (&mut own[..count], &mut ripple[..count]);
             self.circuit.read(start, own);
             self.filter.run(self.supply, start, self.supply_mean, ripple);
+            if let Some(second) = &mut self.second {
+                ripple.iter_mut().for_each(|x| *x = second.step(*x));
+            }
             if let Some(shelf) = &mut self.shelf {
                 ripple.iter_mut().for_each(|x| *x = shelf.step(*x));
             }
@@ -101,8 +107,32 @@ enum Pass {
 enum DelayFilter {
     /// Taps applied to samples `i - shift - taps.len() / 2 ..`. Single precision: the ripple is kept so.
     Taps { shift: isize, taps: Vec<f32>, wide: Vec<f64>, window: Vec<f32> },
-    /// First-order low-pass by the bilinear rule, `y = (1 - 2 a) y' + a (x + x')`; `pass` says what of it is wanted.
-    Pole { a: f64, before: f64, state: f64, pass: Pass },
+    /// A low-pass or a high-pass.
+    Pole(Section),
+}
+
+/// First-order low-pass by the bilinear rule, `y = (1 - 2 a) y' + a (x + x')`; `pass` says what of it is wanted.
+struct Section {
+    a: f64,
+    before: f64,
+    state: f64,
+    pass: Pass,
+}
+
+impl Section {
+    fn new(time_constant_samples: f64, pass: Pass) -> Self {
+        Self { a: 1.0 / (1.0 + 2.0 * time_constant_samples), before: 0.0, state: 0.0, pass }
+    }
+
+    #[inline]
+    fn step(&mut self, x: f64) -> f64 {
+        self.state = (1.0 - 2.0 * self.a) * self.state + self.a * (x + self.before);
+        self.before = x;
+        match self.pass {
+            Pass::Low => self.state,
+            Pass::High => x - self.state,
+        }
+    }
 }
 
 impl DelayFilter {
@@ -113,8 +143,8 @@ impl DelayFilter {
         match path {
             Path::InterpolatedDelay => Self::taps(shift, &[part, 1.0 - part]),
             Path::Delay => Self::taps(shift, &fractional_delay(part)),
-            Path::FirstOrderLag => Self::pole(delay_samples, Pass::Low),
-            Path::FirstOrderHighPass => Self::pole(delay_samples, Pass::High),
+            Path::FirstOrderLag | Path::SecondOrderLag => Self::Pole(Section::new(delay_samples, Pass::Low)),
+            Path::FirstOrderHighPass | Path::BandPass => Self::Pole(Section::new(delay_samples, Pass::High)),
         }
     }
 
@@ -124,23 +154,11 @@ impl DelayFilter {
         Self::Taps { shift, taps, wide: Vec::with_capacity(length), window: Vec::with_capacity(length) }
     }
 
-    fn pole(time_constant_samples: f64, pass: Pass) -> Self {
-        Self::Pole { a: 1.0 / (1.0 + 2.0 * time_constant_samples), before: 0.0, state: 0.0, pass }
-    }
-
     fn run(&mut self, samples: &Trace, start: usize, mean: f64, out: &mut [f64]) {
         match self {
-            Self::Pole { a, before, state, pass } => {
+            Self::Pole(section) => {
                 samples.read(start, out);
-                for y in out.iter_mut() {
-                    let x = *y - mean;
-                    *state = (1.0 - 2.0 * *a) * *state + *a * (x + *before);
-                    *before = x;
-                    *y = match pass {
-                        Pass::Low => *state,
-                        Pass::High => x - *state,
-                    };
-                }
+                out.iter_mut().for_each(|y| *y = section.step(*y - mean));
             }
             Self::Taps { shift, taps, wide, window } => {
                 let half = taps.len() / 2;

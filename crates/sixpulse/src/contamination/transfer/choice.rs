@@ -30,6 +30,8 @@ fn handicap(model: &Model) -> f64 {
         Path::Delay | Path::InterpolatedDelay => model.delay_s.abs() / USUAL_DELAY_S,
         Path::FirstOrderLag => 3.0,
         Path::FirstOrderHighPass => 10.0,
+        Path::SecondOrderLag => 8.0,
+        Path::BandPass => 15.0,
     }
 }
 
@@ -120,6 +122,8 @@ impl Candidates {
             Path::InterpolatedDelay => 1,
             Path::FirstOrderLag => 2,
             Path::FirstOrderHighPass => 3,
+            Path::SecondOrderLag => 4,
+            Path::BandPass => 5,
         };
         let losses: Vec<f64> = self.models.iter().zip(&self.losses).map(|(m, l)| l + handicap(m)).collect();
         let fit = || (0..self.models.len()).filter(|&i| self.leaves_little(i) && losses[i].is_finite());
@@ -137,7 +141,7 @@ impl Candidates {
         let least = own.map_or_else(|| self.least(), |i| self.losses[i]);
         let (mut total, mut gain, mut delay) = (0.0, 0.0, 0.0);
         for (m, l) in self.models.iter().zip(&self.losses) {
-            if !l.is_finite() || (m.path == Path::FirstOrderHighPass) != (chosen.path == Path::FirstOrderHighPass) {
+            if !l.is_finite() || m.path.is_high_pass() != chosen.path.is_high_pass() {
                 continue;
             }
             let weight = (least - l).min(0.0).exp();

@@ -90,22 +90,46 @@ fn blocks(used: &[Bin], power: &[f64], first: usize, last: usize) -> Vec<Block> 
 /// What a model makes of the bins in use; kept from step to step.
 #[derive(Default)]
 pub(super) struct Answer {
-    /// The response for gain 1, and the derivatives of the whole response by delay and corner.
+    /// The response for gain 1, and the derivatives of the whole response by delay, corner and second time constant; empty
+    /// where the fit has no use for one.
     response: Vec<Complexes>,
     by_delay: Vec<Complexes>,
     by_corner: Vec<Complexes>,
+    by_second: Vec<Complexes>,
     /// Power left, V^2, and the noise about it.
     left: Vec<Lanes>,
     noise: Vec<Lanes>,
     weights: Vec<Lanes>,
 }
 
-/// Sums of the normal equations: products of the derivatives by gain, delay and corner (of each pair once), and their match
-/// with what the model misses.
+/// Unknowns of the fit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Unknown {
+    Gain,
+    Delay,
+    Corner,
+    Second,
+}
+
+/// Most of them.
+pub(super) const UNKNOWNS: usize = 4;
+
+/// The unknowns of a model, in the order of [`Sums`].
+pub(super) fn unknowns(model: &Model, free_corner: bool) -> &'static [Unknown] {
+    use Unknown::{Corner, Delay, Gain, Second};
+    match (free_corner, model.path.has_second()) {
+        (false, false) => &[Gain, Delay],
+        (true, false) => &[Gain, Delay, Corner],
+        (false, true) => &[Gain, Delay, Second],
+        (true, true) => &[Gain, Delay, Corner, Second],
+    }
+}
+
+/// Sums of the normal equations: products of the derivatives by the unknowns, and their match with what the model misses.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Sums {
-    pub(super) products: [[f64; 3]; 3],
-    pub(super) misses: [f64; 3],
+    pub(super) products: [[f64; UNKNOWNS]; UNKNOWNS],
+    pub(super) misses: [f64; UNKNOWNS],
 }
 
 impl Columns {
@@ -161,14 +185,19 @@ impl Columns {
             lanes
         };
         answer.weights.extend(weights.chunks(LANES).map(set));
-        vectors::widest(Summed { columns: self, gain: model.gain, free_corner, answer: &answer })
+        vectors::widest(Summed {
+            columns: self,
+            gain: model.gain,
+            unknowns: unknowns(model, free_corner),
+            answer: &answer,
+        })
     }
 
     /// The same for the weights that the model itself gives.
     pub(super) fn weighted_sums(&self, model: &Model, free_corner: bool, answer: &mut Answer) -> Sums {
         self.answer(model, free_corner, answer);
         vectors::widest(Weighed { columns: self, gain: model.gain, answer });
-        vectors::widest(Summed { columns: self, gain: model.gain, free_corner, answer })
+        vectors::widest(Summed { columns: self, gain: model.gain, unknowns: unknowns(model, free_corner), answer })
     }
 
     fn answer(&self, model: &Model, free_corner: bool, answer: &mut Answer) {
@@ -267,7 +296,7 @@ fn each(a: &Lanes, of: impl Fn(f64) -> f64) -> Lanes {
     out
 }
 
-/// The path's response for gain 1 and its derivative by the delay, as [`Path::response`] has them.
+/// The path's response for gain 1 and its derivative by the delay; of a second low-pass apart.
 #[inline(always)]
 fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Complexes, Complexes) {
     let angular = each(hz, |hz| 2.0 * PI * hz);
@@ -288,11 +317,11 @@ fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Co
             };
             (times(&mixed, &turn), times(&change, &turn))
         }
-        Path::FirstOrderLag | Path::FirstOrderHighPass => {
+        Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
             let x = each(&angular, |w| w * model.delay_s);
             let turn = pole(&x);
             let slope = lagging(&times(&turn, &turn), &angular);
-            if model.path == Path::FirstOrderLag {
+            if !model.path.is_high_pass() {
                 return (turn, slope);
             }
             let mut passed = turn;
@@ -333,13 +362,24 @@ impl Work for Answered<'_> {
         answer.response.clear();
         answer.by_delay.clear();
         answer.by_corner.clear();
+        answer.by_second.clear();
         answer.left.clear();
         for (i, hz) in columns.hz.iter().enumerate() {
             let (mut response, mut slope) = path(model, hz, &columns.interval[i], columns.interval_s);
+            let mut by_second = None;
+            if model.path.has_second() {
+                let second = pole(&each(hz, |hz| 2.0 * PI * hz * model.second_s));
+                (response, slope) = (times(&response, &second), times(&slope, &second));
+                by_second = Some(lagging(&times(&response, &second), &each(hz, |hz| 2.0 * PI * hz)));
+            }
             if free_corner || model.corner_hz != 0.0 {
                 let (coupling, by_corner) = coupling(model.corner_hz, hz);
                 answer.by_corner.push(scaled(&times(&response, &by_corner), model.gain));
                 (response, slope) = (times(&response, &coupling), times(&slope, &coupling));
+                by_second = by_second.map(|by_second| times(&by_second, &coupling));
+            }
+            if let Some(by_second) = by_second {
+                answer.by_second.push(scaled(&by_second, model.gain));
             }
             answer.response.push(response);
             answer.by_delay.push(scaled(&slope, model.gain));
@@ -396,23 +436,31 @@ impl Work for Weighed<'_> {
 struct Summed<'a> {
     columns: &'a Columns,
     gain: f64,
-    free_corner: bool,
+    unknowns: &'static [Unknown],
     answer: &'a Answer,
 }
 
+impl Answer {
+    fn by(&self, unknown: Unknown) -> &[Complexes] {
+        match unknown {
+            Unknown::Gain => &self.response,
+            Unknown::Delay => &self.by_delay,
+            Unknown::Corner => &self.by_corner,
+            Unknown::Second => &self.by_second,
+        }
+    }
+}
+
 impl Summed<'_> {
-    /// Products of derivatives and their match with what is missed, for the first `N` of gain, delay and corner.
+    /// Products of derivatives and their match with what is missed, for `N` unknowns.
     #[inline(always)]
     fn sums<const N: usize>(&self) -> Sums {
         let (columns, answer) = (self.columns, self.answer);
+        let by: [&[Complexes]; N] = std::array::from_fn(|i| answer.by(self.unknowns[i]));
         let (mut products, mut misses) = ([[[0.0; LANES]; N]; N], [[0.0; LANES]; N]);
         for (set, weight) in answer.weights.iter().enumerate() {
             let response = &answer.response[set];
-            let slopes: [&Complexes; N] = std::array::from_fn(|i| match i {
-                0 => response,
-                1 => &answer.by_delay[set],
-                _ => &answer.by_corner[set],
-            });
+            let slopes: [&Complexes; N] = std::array::from_fn(|i| &by[i][set]);
             let mut miss = Complexes { re: columns.sxy_re[set], im: columns.sxy_im[set] };
             let mut power = columns.sxx[set];
             for lane in 0..LANES {
@@ -449,6 +497,10 @@ impl Work for Summed<'_> {
     type Output = Sums;
     #[inline(always)]
     fn call(self) -> Sums {
-        if self.free_corner { self.sums::<3>() } else { self.sums::<2>() }
+        match self.unknowns.len() {
+            2 => self.sums::<2>(),
+            3 => self.sums::<3>(),
+            _ => self.sums::<UNKNOWNS>(),
+        }
     }
 }

@@ -32,8 +32,9 @@ pub(super) use spectra::CrossSpectra;
 use crate::trace::Trace;
 use band::{Band, LEAST_BINS, Say};
 use choice::Candidates;
+use columns::Unknown;
 use groups::{groups, widening};
-use search::{CornerPrior, Normal, first_order_starts, refine, starting_points};
+use search::{CornerPrior, Normal, first_order_starts, refine, second_order_starts, starting_points};
 
 /// Log-likelihood by which carrying something must beat carrying nothing before a path is chosen.
 const NOTICED: f64 = 8.0;
@@ -70,36 +71,73 @@ impl Fit {
     }
 }
 
-/// Fits the transfer on averaged spectra; `None` when the supply has no line clear of its noise.
-pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Fit> {
-    let band = Band::new(spectra, setting, 1.0 / supply.sample_rate_hz());
-    if band.used.len() < LEAST_BINS {
-        return None;
-    }
-    let corner = CornerPrior::new(supply, circuit);
-    let mut starts: Vec<Model> = Vec::new();
-    let says = [band.says(Say::Equal), band.says(Say::ByPower)];
-    for start in says.iter().flat_map(|say| starting_points(&band, corner.start_hz, say)) {
-        // Both searches mostly find the same peaks.
-        if starts.iter().all(|s| (s.delay_s - start.delay_s).abs() > SAME_START_S) {
-            starts.push(start);
+/// A fit on averaged spectra, with what a second look at the same bins goes on from.
+pub(super) struct Look<'a> {
+    band: Band<'a>,
+    corner: CornerPrior,
+    electrical_hz: Option<f64>,
+    says: [Vec<f64>; 2],
+    /// The paths fitted with a gain and one time.
+    fits: Vec<Model>,
+    detection_std: f64,
+}
+
+impl<'a> Look<'a> {
+    /// Fits every path of one time; `None` when the supply has no line clear of its noise.
+    pub(super) fn new(spectra: &'a CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Self> {
+        let band = Band::new(spectra, setting, 1.0 / supply.sample_rate_hz());
+        if band.used.len() < LEAST_BINS {
+            return None;
         }
+        let corner = CornerPrior::new(supply, circuit);
+        let says = [band.says(Say::Equal), band.says(Say::ByPower)];
+        let mut starts: Vec<Model> = Vec::new();
+        for start in says.iter().flat_map(|say| starting_points(&band, corner.start_hz, say)) {
+            // Both searches mostly find the same peaks.
+            if starts.iter().all(|s| (s.delay_s - start.delay_s).abs() > SAME_START_S) {
+                starts.push(start);
+            }
+        }
+        let rough = starts.into_iter().map(|start| refine(&band, start, &corner, 4)).collect();
+        let near = Candidates::new(&band, rough)?.best()?;
+        let plain = refine(&band, near, &corner, 12);
+        let detection_std = std_of_gain(&band, &plain, &corner);
+        let mut fits = vec![plain, refine(&band, Model { path: Path::InterpolatedDelay, ..near }, &corner, 12)];
+        for start in first_order_starts(&band, near, &says) {
+            fits.extend([start, refine(&band, start, &corner, 16)]);
+        }
+        Some(Self { band, corner, electrical_hz: setting.electrical_hz, says, fits, detection_std })
     }
-    let rough = starts.into_iter().map(|start| refine(&band, start, &corner, 4)).collect();
-    let rough = Candidates::new(&band, rough)?;
-    let near = rough.best()?;
-    let plain = refine(&band, near, &corner, 12);
-    let detection_std = std_of_gain(&band, &plain, &corner);
-    let mut fits = vec![plain, refine(&band, Model { path: Path::InterpolatedDelay, ..near }, &corner, 12)];
-    for start in first_order_starts(&band, near, &says) {
-        fits.extend([start, refine(&band, start, &corner, 16)]);
+
+    /// The likeliest path of one time.
+    pub(super) fn fit(&self) -> Option<Fit> {
+        let candidates = Candidates::new(&self.band, self.fits.clone())?;
+        // Where nothing is carried the choice among paths would only fit the noise.
+        let carried = candidates.least() < candidates.silent - NOTICED;
+        let model = if carried { candidates.best()? } else { self.fits[0] };
+        Some(self.summarised(&candidates, model))
     }
-    let candidates = Candidates::new(&band, fits)?;
-    // Where nothing is carried the choice among paths would only fit the noise.
-    let model = if candidates.least() < candidates.silent - NOTICED { candidates.best()? } else { plain };
-    let mut fit = summarise(&band, &candidates, model, &corner, setting.electrical_hz);
-    fit.detection_std = detection_std;
-    Some(fit)
+
+    /// A path with a second low-pass; `None` where none is likelier than every path without.
+    pub(super) fn second_order(&self) -> Option<Fit> {
+        let mut fits = self.fits.clone();
+        for start in second_order_starts(&self.band, self.fits[0], &self.says) {
+            fits.push(refine(&self.band, start, &self.corner, 24));
+        }
+        let candidates = Candidates::new(&self.band, fits)?;
+        let model = candidates.best().filter(|m| m.path.has_second())?;
+        Some(self.summarised(&candidates, model))
+    }
+
+    fn summarised(&self, candidates: &Candidates, model: Model) -> Fit {
+        let fit = summarise(&self.band, candidates, model, &self.corner, self.electrical_hz);
+        Fit { detection_std: self.detection_std, ..fit }
+    }
+}
+
+/// The fit of the likeliest path of one time.
+pub(super) fn fit(spectra: &CrossSpectra, supply: &Trace, circuit: &Trace, setting: &Setting) -> Option<Fit> {
+    Look::new(spectra, supply, circuit, setting)?.fit()
 }
 
 /// Standard uncertainty of the gain from the curvature alone, by what is not the supply's: where nothing is carried, what
@@ -108,9 +146,8 @@ fn std_of_gain(band: &Band, model: &Model, corner: &CornerPrior) -> f64 {
     let (left, noise) = band.residual(model);
     let weights: Vec<f64> = left.iter().zip(&noise).map(|(l, n)| 1.0 / n.max(l / 3.0)).collect();
     let normal = Normal::new(band, model, &weights, corner);
-    let inverse = normal.inverse();
     // Without any gain the delay has no say and the matrix no inverse.
-    inverse.map_or(normal.matrix[0][0].sqrt().recip(), |c| c[0][0].max(0.0).sqrt())
+    normal.std(Unknown::Gain).unwrap_or_else(|| normal.std_of_gain_alone())
 }
 
 fn summarise(
@@ -121,24 +158,24 @@ fn summarise(
     electrical_hz: Option<f64>,
 ) -> Fit {
     let weights = band.weights(&model);
-    let covariance = Normal::new(band, &model, &weights, corner).inverse();
+    let normal = Normal::new(band, &model, &weights, corner);
     let mut groups = groups(band, &model, &weights, electrical_hz);
     let scatter: f64 = groups.iter().map(|g| g.departure.norm_sqr() / (g.departure_std * g.departure_std)).sum();
-    let freedom = 2.0 * groups.len() as f64 - 2.0;
+    let freedom = 2.0 * groups.len() as f64 - if model.path.has_second() { 3.0 } else { 2.0 };
     let birge = if freedom > 0.0 { (scatter / freedom).max(1.0).sqrt() } else { 1.0 };
     // Less may fold back than the spectrum's end lets fear: the orders' own scatter says so, with a prior's weight.
     let less = ((scatter + PRIOR) / (freedom + PRIOR)).min(1.0).sqrt();
     groups.iter_mut().for_each(|g| g.departure_std = g.noise_std.max(less * g.departure_std));
     let (gain_spread, delay_spread) = candidates.spread(&model);
     let wider = [widening(&groups, |_| 1.0), widening(&groups, |hz| hz * hz)];
-    let std = |i: usize, spread: f64| {
-        covariance.map_or(f64::INFINITY, |c| (c[i][i].max(0.0) * wider[i] * birge * birge + spread).sqrt())
+    let std = |of: Unknown, wider: f64, spread: f64| {
+        normal.std(of).map_or(f64::INFINITY, |std| (std * std * wider * birge * birge + spread).sqrt())
     };
     let (residual, removed) = band.spectra.left(&model);
     Fit {
         model,
-        gain_std: std(0, gain_spread + (model.gain * band.quantisation).powi(2)),
-        delay_std: std(1, delay_spread),
+        gain_std: std(Unknown::Gain, wider[0], gain_spread + (model.gain * band.quantisation).powi(2)),
+        delay_std: std(Unknown::Delay, wider[1], delay_spread),
         detection_std: f64::NAN,
         carried_power: removed.iter().skip(band.first).sum(),
         groups,

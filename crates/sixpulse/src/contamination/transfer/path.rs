@@ -23,39 +23,58 @@ pub enum Path {
     /// Through a first-order high-pass: `g i w d / (1 + i w d)`, `d` the time constant, `g` the gain well above the
     /// corner. Stray capacitance, or mutual inductance with the charging cable: both rise with frequency.
     FirstOrderHighPass,
+    /// Through two first-order low-passes: `g / ((1 + i w d) (1 + i w e))`, `e` the second time constant. A supply filter
+    /// behind a charging cable whose inductance and battery are a low-pass themselves.
+    SecondOrderLag,
+    /// Through a first-order high-pass and a first-order low-pass: `g i w d / ((1 + i w d) (1 + i w e))`, `d` the time
+    /// constant of the high-pass, `e` that of the low-pass. What rises with frequency, into a line with a corner.
+    BandPass,
 }
 
 crate::trace::words!(Path, "path", "delay" => Path::Delay, "interpolated_delay" => Path::InterpolatedDelay,
-    "first_order_lag" => Path::FirstOrderLag, "first_order_high_pass" => Path::FirstOrderHighPass);
+    "first_order_lag" => Path::FirstOrderLag, "first_order_high_pass" => Path::FirstOrderHighPass,
+    "second_order_lag" => Path::SecondOrderLag, "band_pass" => Path::BandPass);
 
 impl Path {
-    /// The path's response at angular frequency `w` (rad/s) for gain 1, and its derivative by the delay.
-    pub(super) fn response(self, w: f64, delay_s: f64, interval_s: f64) -> (Complex64, Complex64) {
+    /// The path's response at angular frequency `w` (rad/s) for gain 1; of a second low-pass apart.
+    fn response(self, w: f64, delay_s: f64, interval_s: f64) -> Complex64 {
         match self {
-            Self::Delay => {
-                let turn = Complex64::cis(-w * delay_s);
-                (turn, Complex64::new(0.0, -w) * turn)
-            }
+            Self::Delay => Complex64::cis(-w * delay_s),
             Self::InterpolatedDelay => {
                 let whole = (delay_s / interval_s).floor();
                 let part = delay_s / interval_s - whole;
                 let (step, turn) = (Complex64::cis(-w * interval_s), Complex64::cis(-w * whole * interval_s));
-                ((1.0 - part + part * step) * turn, (step - 1.0) / interval_s * turn)
+                (1.0 - part + part * step) * turn
             }
-            Self::FirstOrderLag => {
-                let turn = Complex64::new(1.0, w * delay_s).inv();
-                (turn, Complex64::new(0.0, -w) * turn * turn)
-            }
-            Self::FirstOrderHighPass => {
-                let turn = Complex64::new(1.0, w * delay_s).inv();
-                (Complex64::new(0.0, w * delay_s) * turn, Complex64::new(0.0, w) * turn * turn)
+            Self::FirstOrderLag | Self::SecondOrderLag => Complex64::new(1.0, w * delay_s).inv(),
+            Self::FirstOrderHighPass | Self::BandPass => {
+                Complex64::new(0.0, w * delay_s) * Complex64::new(1.0, w * delay_s).inv()
             }
         }
     }
 
     /// True where the second parameter is a time constant, which is not below 0 and has no upper bound in practice.
-    pub(super) fn is_first_order(self) -> bool {
-        matches!(self, Self::FirstOrderLag | Self::FirstOrderHighPass)
+    pub(super) fn has_time_constant(self) -> bool {
+        !matches!(self, Self::Delay | Self::InterpolatedDelay)
+    }
+
+    /// The same path with a second low-pass behind it, where it has a time constant.
+    pub(super) fn and_second(self) -> Option<Self> {
+        match self {
+            Self::Delay | Self::InterpolatedDelay => None,
+            Self::FirstOrderLag | Self::SecondOrderLag => Some(Self::SecondOrderLag),
+            Self::FirstOrderHighPass | Self::BandPass => Some(Self::BandPass),
+        }
+    }
+
+    /// True where a second low-pass goes with it.
+    pub(in crate::contamination) fn has_second(self) -> bool {
+        matches!(self, Self::SecondOrderLag | Self::BandPass)
+    }
+
+    /// True where it takes low frequencies.
+    pub(in crate::contamination) fn is_high_pass(self) -> bool {
+        matches!(self, Self::FirstOrderHighPass | Self::BandPass)
     }
 }
 
@@ -65,6 +84,8 @@ pub(in crate::contamination) struct Model {
     pub(in crate::contamination) path: Path,
     pub(in crate::contamination) gain: f64,
     pub(in crate::contamination) delay_s: f64,
+    /// Time constant of the second low-pass, seconds; 0 where the path has none.
+    pub(in crate::contamination) second_s: f64,
     /// Corner in hertz by which the supply's AC coupling and the circuit's differ; negative: the circuit's is higher.
     pub(in crate::contamination) corner_hz: f64,
     pub(super) interval_s: f64,
@@ -78,13 +99,17 @@ impl Model {
         corner_hz: f64,
         sample_rate_hz: f64,
     ) -> Self {
-        Self { path, gain, delay_s, corner_hz, interval_s: 1.0 / sample_rate_hz }
+        Self { path, gain, delay_s, second_s: 0.0, corner_hz, interval_s: 1.0 / sample_rate_hz }
+    }
+    pub(in crate::contamination) fn with_second_s(self, second_s: f64) -> Self {
+        Self { second_s, ..self }
     }
     pub(in crate::contamination) fn at(&self, frequency_hz: f64) -> Complex64 {
         self.gain * self.unit(frequency_hz)
     }
     pub(super) fn unit(&self, frequency_hz: f64) -> Complex64 {
-        self.slopes(frequency_hz)[0]
+        let w = 2.0 * PI * frequency_hz;
+        self.path.response(w, self.delay_s, self.interval_s) * self.around(frequency_hz)
     }
     /// The response at `first`, `first + 1` ... times `step_hz`.
     #[inline(always)]
@@ -104,9 +129,13 @@ impl Model {
                     (out.re[i], out.im[i]) = (re * out.re[i] - im * out.im[i], re * out.im[i] + im * out.re[i]);
                 }
             }
-            Path::FirstOrderLag | Path::FirstOrderHighPass => {
+            Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
                 for i in 0..RESPONSES {
-                    let response = self.gain * self.path.response(2.0 * PI * hz(i), self.delay_s, self.interval_s).0;
+                    let w = 2.0 * PI * hz(i);
+                    let mut response = self.gain * self.path.response(w, self.delay_s, self.interval_s);
+                    if self.second_s != 0.0 {
+                        response *= self.second(w);
+                    }
                     (out.re[i], out.im[i]) = (response.re, response.im);
                 }
             }
@@ -118,37 +147,35 @@ impl Model {
             }
         }
     }
+    /// What the second low-pass lets through.
+    fn second(&self, w: f64) -> Complex64 {
+        Complex64::new(1.0, w * self.second_s).inv()
+    }
+    /// What the couplings and the second low-pass make of the path's first section.
+    pub(super) fn around(&self, frequency_hz: f64) -> Complex64 {
+        self.second(2.0 * PI * frequency_hz) * self.coupling(frequency_hz)
+    }
     /// What the two couplings differ by: `1 - i c / f` gives back what the supply's took, `1 / (1 - i |c| / f)` takes what
     /// the circuit's does.
-    pub(super) fn coupling(&self, frequency_hz: f64) -> Complex64 {
-        self.coupling_and_slope(frequency_hz).0
-    }
-    /// The same with its derivative by the corner; the two halves meet smoothly at 0.
-    fn coupling_and_slope(&self, frequency_hz: f64) -> (Complex64, Complex64) {
-        let slope = Complex64::new(0.0, -1.0 / frequency_hz);
-        if self.corner_hz >= 0.0 {
-            return (
-                Complex64::new(1.0, if self.corner_hz == 0.0 { 0.0 } else { -self.corner_hz / frequency_hz }),
-                slope,
-            );
+    fn coupling(&self, frequency_hz: f64) -> Complex64 {
+        let turn = Complex64::new(1.0, -self.corner_hz.abs() / frequency_hz);
+        match self.corner_hz {
+            0.0 => Complex64::new(1.0, 0.0),
+            corner_hz if corner_hz > 0.0 => turn,
+            _ => turn.inv(),
         }
-        let taken = Complex64::new(1.0, self.corner_hz / frequency_hz).inv();
-        (taken, slope * taken * taken)
     }
     /// Phase by which the path lags at a frequency, radians, its coupling and polarity left out: not folded into a turn.
     pub(in crate::contamination) fn lag_rad(&self, frequency_hz: f64) -> f64 {
         let turn = 2.0 * PI * frequency_hz * self.delay_s;
+        let second = 2.0 * PI * frequency_hz * self.second_s;
         match self.path {
             Path::Delay | Path::InterpolatedDelay => turn,
             Path::FirstOrderLag => turn.atan(),
             Path::FirstOrderHighPass => turn.atan() - 0.5 * PI,
+            Path::SecondOrderLag => turn.atan() + second.atan(),
+            Path::BandPass => turn.atan() - 0.5 * PI + second.atan(),
         }
-    }
-    /// Derivatives of the response by gain, delay and corner.
-    pub(super) fn slopes(&self, frequency_hz: f64) -> [Complex64; 3] {
-        let (path, by_delay) = self.path.response(2.0 * PI * frequency_hz, self.delay_s, self.interval_s);
-        let (coupling, by_corner) = self.coupling_and_slope(frequency_hz);
-        [path * coupling, self.gain * by_delay * coupling, self.gain * path * by_corner]
     }
 }
 

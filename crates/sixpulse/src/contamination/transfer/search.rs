@@ -2,9 +2,10 @@
 #![allow(clippy::needless_range_loop, reason = "lanes run over several arrays at once")]
 
 use super::band::Band;
-use super::columns::{Answer, Columns, Lanes, Sums};
+use super::columns::{Answer, Columns, Lanes, Sums, Unknown, unknowns};
 use super::path::{DELAY_RANGE_S, Model, Path};
 use super::spectra::Bin;
+use crate::normal::Gram;
 use crate::trace::Trace;
 use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex64;
@@ -36,7 +37,14 @@ impl CornerPrior {
 
 /// Gain and delay at the best peaks of the match over the range of delays; `weights` say what each bin in use counts.
 pub(super) fn starting_points(band: &Band, corner_hz: f64, weights: &[f64]) -> Vec<Model> {
-    let zero = Model { path: Path::Delay, gain: 0.0, delay_s: DELAY_RANGE_S.0, corner_hz, interval_s: band.interval_s };
+    let zero = Model {
+        path: Path::Delay,
+        gain: 0.0,
+        delay_s: DELAY_RANGE_S.0,
+        second_s: 0.0,
+        corner_hz,
+        interval_s: band.interval_s,
+    };
     let mut chosen: Vec<(&Bin, f64)> = band.used.iter().zip(weights.iter().copied()).collect();
     if chosen.len() > START_BINS {
         chosen.select_nth_unstable_by(START_BINS, |a, b| (b.1 * b.0.sxx).total_cmp(&(a.1 * a.0.sxx)));
@@ -107,10 +115,35 @@ impl Work for Matched {
 
 /// Time constants tried at the start of a first-order path.
 const TIME_CONSTANTS: usize = 40;
+/// Time constants of a second low-pass tried with them, seconds.
+const SECONDS_S: [f64; 7] = [5e-6, 12e-6, 30e-6, 75e-6, 190e-6, 470e-6, 1.2e-3];
 
 /// Time constant and gain at which a low-pass and a high-pass of the first order match best, on a grid of time constants,
 /// for each of two says of the bins.
 pub(super) fn first_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2]) -> [Model; 4] {
+    let best = best_first_orders(band, near, says);
+    std::array::from_fn(|i| best[i].map_or(Model { path: FIRST_ORDER[i], ..near }, |(_, start)| start))
+}
+
+/// The same with a second low-pass behind it, its time constant on a grid of its own.
+pub(super) fn second_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2]) -> Vec<Model> {
+    let mut best: [Option<(f64, Model)>; 4] = [None; 4];
+    for second_s in SECONDS_S {
+        let found = best_first_orders(band, Model { second_s, ..near }, says);
+        for (best, found) in best.iter_mut().zip(found) {
+            if let Some((strength, model)) = found
+                && best.is_none_or(|(most, _)| strength > most)
+            {
+                *best = Some((strength, model));
+            }
+        }
+    }
+    let with_second = |(_, model): (f64, Model)| Some(Model { path: model.path.and_second()?, ..model });
+    best.into_iter().flatten().filter_map(with_second).collect()
+}
+
+/// Strength and model of the best of each of [`FIRST_ORDER`]; `None` where nothing matches.
+fn best_first_orders(band: &Band, near: Model, says: &[Vec<f64>; 2]) -> [Option<(f64, Model)>; 4] {
     let mut best: [Option<(f64, Model)>; 4] = [None; 4];
     let trials = vectors::widest(FirstOrders { columns: &band.columns, near: &near, says });
     for (i, trial) in trials.iter().enumerate() {
@@ -122,8 +155,7 @@ pub(super) fn first_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2])
             }
         }
     }
-    let of = |i: usize| best[i].map_or(Model { path: FIRST_ORDER[i], ..near }, |(_, start)| start);
-    std::array::from_fn(of)
+    best
 }
 
 /// The paths of [`first_order_starts`]: each for both says.
@@ -182,7 +214,7 @@ impl Work for FirstOrders<'_> {
     }
 }
 
-/// A set of bins with what both couplings make of them.
+/// A set of bins with what couplings and a second low-pass make of them.
 struct CoupledLines {
     angular: Lanes,
     re: Lanes,
@@ -198,10 +230,10 @@ impl FirstOrders<'_> {
             let hz = &columns.hz[i];
             let (mut re, mut im, mut power) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
             for lane in 0..LANES {
-                let coupling = near.coupling(hz[lane]);
-                let cross = coupling.conj() * Complex64::new(columns.sxy_re[i][lane], columns.sxy_im[i][lane]);
+                let around = near.around(hz[lane]);
+                let cross = around.conj() * Complex64::new(columns.sxy_re[i][lane], columns.sxy_im[i][lane]);
                 (re[lane], im[lane]) = (cross.re, cross.im);
-                power[lane] = coupling.norm_sqr() * columns.sxx[i][lane];
+                power[lane] = around.norm_sqr() * columns.sxx[i][lane];
             }
             let say = |of: &Vec<f64>| std::array::from_fn(|lane| of.get(i * LANES + lane).copied().unwrap_or(0.0));
             CoupledLines { angular: hz.map(|hz| 2.0 * PI * hz), re, im, power, says: [say(&says[0]), say(&says[1])] }
@@ -212,8 +244,9 @@ impl FirstOrders<'_> {
 
 /// Normal equations of the weighted residual power about a model.
 pub(super) struct Normal {
-    pub(super) matrix: [[f64; 3]; 3],
-    gradient: [f64; 3],
+    unknowns: &'static [Unknown],
+    matrix: Gram,
+    gradient: Vec<f64>,
 }
 
 impl Normal {
@@ -223,36 +256,37 @@ impl Normal {
 
     fn from_sums(band: &Band, model: &Model, sums: &Sums, corner: &CornerPrior) -> Self {
         let looks = 2.0 * band.spectra.looks;
-        let mut out =
-            Self { matrix: sums.products.map(|row| row.map(|v| looks * v)), gradient: sums.misses.map(|v| looks * v) };
-        let prior = CornerPrior::STD_HZ.powi(-2);
-        out.matrix[2][2] += prior;
-        if corner.free {
-            out.gradient[2] -= prior * (model.corner_hz - corner.start_hz);
-        }
-        out
-    }
-
-    /// Inverse of the (symmetric, positive) matrix by cofactors; `None` when it is singular.
-    pub(super) fn inverse(&self) -> Option<[[f64; 3]; 3]> {
-        // Scaled to a unit diagonal first: the parameters differ by nine decades.
-        let d: [f64; 3] = std::array::from_fn(|i| self.matrix[i][i].sqrt());
-        if d.iter().any(|&x| !(x.is_finite() && x > 0.0)) {
-            return None;
-        }
-        let m = |i: usize, j: usize| self.matrix[i % 3][j % 3] / (d[i % 3] * d[j % 3]);
-        let cofactor = |i: usize, j: usize| m(i + 1, j + 1) * m(i + 2, j + 2) - m(i + 1, j + 2) * m(i + 2, j + 1);
-        let determinant: f64 = (0..3).map(|j| m(0, j) * cofactor(0, j)).sum();
-        if !(determinant.is_finite() && determinant > 1e-12) {
-            return None;
-        }
-        let mut out = [[0.0; 3]; 3];
-        for (i, row) in out.iter_mut().enumerate() {
-            for (j, value) in row.iter_mut().enumerate() {
-                *value = cofactor(j, i) / determinant / (d[i] * d[j]);
+        let unknowns = unknowns(model, corner.free);
+        let mut matrix = Gram::new(unknowns.len());
+        let mut gradient: Vec<f64> = sums.misses[..unknowns.len()].iter().map(|v| looks * v).collect();
+        for (i, unknown) in unknowns.iter().enumerate() {
+            for j in 0..=i {
+                matrix.set(i, j, looks * sums.products[i][j]);
+            }
+            if *unknown == Unknown::Corner {
+                let prior = CornerPrior::STD_HZ.powi(-2);
+                matrix.set(i, i, looks * sums.products[i][i] + prior);
+                gradient[i] -= prior * (model.corner_hz - corner.start_hz);
             }
         }
-        Some(out)
+        Self { unknowns, matrix, gradient }
+    }
+
+    /// The step that the equations ask for, one unknown after another; `None` where they cannot be told apart.
+    fn step(&self) -> Option<Vec<f64>> {
+        let step = self.matrix.factor().ok()?.solve(&self.gradient);
+        step.iter().all(|s| s.is_finite()).then_some(step)
+    }
+
+    /// Standard uncertainty of an unknown with the others free; `None` where they cannot be told apart.
+    pub(super) fn std(&self, unknown: Unknown) -> Option<f64> {
+        let row: Vec<f64> = self.unknowns.iter().map(|u| f64::from(u8::from(*u == unknown))).collect();
+        Some(self.matrix.factor().ok()?.variance(&row).sqrt())
+    }
+
+    /// The same of the gain where everything else is known.
+    pub(super) fn std_of_gain_alone(&self) -> f64 {
+        self.matrix.diagonal(0).sqrt().recip()
     }
 }
 
@@ -263,12 +297,16 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
     for round in 0..rounds {
         let sums = band.columns.weighted_sums(&model, corner.free, &mut answer);
         let normal = Normal::from_sums(band, &model, &sums, corner);
-        let Some(inverse) = normal.inverse() else { break };
-        let step = inverse.map(|row| row.iter().zip(&normal.gradient).map(|(a, b)| a * b).sum::<f64>());
-        model.gain += step[0];
-        model.delay_s = next_delay(&model, step[1], band.interval_s);
-        model.corner_hz += step[2].clamp(-5.0, 5.0);
-        let settled = step[0].abs() < 1e-5 * model.gain.abs() && step[1].abs() < 1e-10;
+        let Some(steps) = normal.step() else { break };
+        for (unknown, step) in normal.unknowns.iter().zip(&steps) {
+            match unknown {
+                Unknown::Gain => model.gain += step,
+                Unknown::Delay => model.delay_s = next_delay(&model, *step, band.interval_s),
+                Unknown::Corner => model.corner_hz += step.clamp(-5.0, 5.0),
+                Unknown::Second => model.second_s = next_time_constant(model.second_s, *step),
+            }
+        }
+        let settled = steps[0].abs() < 1e-5 * model.gain.abs() && steps[1].abs() < 1e-10;
         if settled && round > 0 {
             break;
         }
@@ -278,11 +316,16 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
 
 /// The delay after a step, held to where the response is nearly straight and to the path's range.
 fn next_delay(model: &Model, step: f64, interval_s: f64) -> f64 {
-    if model.path.is_first_order() {
-        let limit = 0.5 * model.delay_s.max(1e-6);
-        return (model.delay_s + step.clamp(-limit, limit)).clamp(0.0, LONGEST_TIME_CONSTANT_S);
+    if model.path.has_time_constant() {
+        return next_time_constant(model.delay_s, step);
     }
     // Half a sample or 20 us is far beyond where the delay's response is straight.
     let limit = interval_s.clamp(2e-6, 20e-6);
     (model.delay_s + step.clamp(-limit, limit)).clamp(DELAY_RANGE_S.0, DELAY_RANGE_S.1)
+}
+
+/// A time constant after a step: at most half as long again or half as long.
+fn next_time_constant(now_s: f64, step: f64) -> f64 {
+    let limit = 0.5 * now_s.max(1e-6);
+    (now_s + step.clamp(-limit, limit)).clamp(0.0, LONGEST_TIME_CONSTANT_S)
 }
