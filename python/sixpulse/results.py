@@ -738,7 +738,9 @@ class Contamination(Result):
     orders : tuple of OrderTransfer
         The transfer order by order, where the supply's order stands clear of its noise.
     own_frequency_hz : float or None
-        Frequency of the circuit's own signal after the ripple is taken out, hertz; None at standstill.
+        Frequency of the circuit's own signal after the ripple is taken out, hertz; None at standstill. A line that
+        follows one of the supply's within twice the path's gain (1 V/V where the verdict is open) is none of the
+        circuit's own.
     own_peak_to_peak_v : float
         Peak-to-peak of the circuit's own signal, volts.
     indicated_hz : float or None

@@ -11,6 +11,7 @@ pub mod edges;
 mod levels;
 mod nth;
 pub mod orders;
+mod own;
 mod paired;
 mod pulses;
 mod rank;
@@ -27,7 +28,6 @@ pub use rank::{Victim, rank};
 
 use crate::angle::PhaseTrack;
 use crate::error::{Error, Result};
-use crate::tone::sine_frequency_hz;
 use crate::trace::{RawSamples, Samples, Trace, words};
 use drift::Drift;
 use levels::TwoLevels;
@@ -77,7 +77,8 @@ pub struct Contamination {
     pub detectable_gain_v_per_v: Option<f64>,
     /// The transfer order by order, where the supply's order stands clear of its noise.
     pub orders: Vec<OrderTransfer>,
-    /// Frequency of the circuit's own signal after the ripple is taken out, hertz; `None` at standstill.
+    /// Frequency of the circuit's own signal after the ripple is taken out, hertz; `None` at standstill. A line that follows
+    /// one of the supply's within twice the path's gain (1 V/V where the verdict is open) is none of the circuit's own.
     pub own_frequency_hz: Option<f64>,
     /// Peak-to-peak of the circuit's own signal, volts.
     pub own_peak_to_peak_v: f64,
@@ -137,12 +138,6 @@ const COARSE_SIGNIFICANT: f64 = 10.0;
 const HARDLY: f64 = 0.3;
 /// Part of what moves the codes that the circuit's shape must explain before they prove a connection alone.
 const COARSE_EXPLAINED: f64 = 0.45;
-/// Below this many periods in the record the own frequency is fitted in time.
-const FEW_PERIODS: f64 = 60.0;
-/// Means a period on which it is fitted: they hold 99.6 % of the fundamental.
-const PER_PERIOD: f64 = 20.0;
-/// Relative step at which that fit ends: noise leaves the frequency of a few periods far less certain.
-const FITTED: f64 = 1e-8;
 /// What an undetermined verdict asks for where the two circuits move in step.
 const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
                    whether the circuit's signal goes with it";
@@ -319,21 +314,6 @@ impl Subject {
         }
     }
 
-    /// Frequency of the circuit's own signal, hertz.
-    fn own_frequency_hz(&self, spectra: &CrossSpectra, carried: Option<&Fit>, split: &Split) -> Option<f64> {
-        if let Some(s) = &self.switched {
-            return levels::place_frequency(&s.rising_s);
-        }
-        let rough = match carried {
-            Some(f) => subtract::own_frequency_hz(&f.residual, &f.removed, spectra.bin_hz()),
-            None => subtract::own_frequency_hz(&spectra.circuit_power(), &[], spectra.bin_hz()),
-        }?;
-        // A few periods: the window's main lobe is wide and its image at negative frequencies near.
-        let few = rough * split.duration_s() < FEW_PERIODS;
-        let fitted = few.then(|| fitted_hz(split, rough)).flatten();
-        Some(fitted.filter(|hz| (hz / rough - 1.0).abs() < 0.15).unwrap_or(rough))
-    }
-
     /// The parts as a conditioner hears them: without noise of `noise_v` where that matters to it; a switched signal's
     /// edges are left as they are.
     fn heard(
@@ -391,7 +371,10 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         None if subject.switched.is_none() => split.left,
         _ => Left::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)),
     };
-    let own_frequency_hz = subject.own_frequency_hz(&spectra, carried, &split);
+    let own_frequency_hz = match &subject.switched {
+        Some(s) => levels::place_frequency(&s.rising_s),
+        None => own::frequency_hz(&spectra, judgement.verdict, carried, &split),
+    };
     let power = carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone());
     let noise_v = split::noise_v(&power, spectra.bin_hz(), electrical_hz);
     let split = subject.heard(split, circuit, noise_v, &subject.conditioner(), electrical_hz);
@@ -518,14 +501,6 @@ fn hidden_by_converters(fit: &mut Fit, spectra: &CrossSpectra, setting: &Setting
 fn unseen_gain(fit: &Fit, step_v: f64) -> f64 {
     let rms_v = fit.groups.iter().map(|g| 0.5 * g.line.supply_v * g.line.supply_v).sum::<f64>().sqrt();
     if step_v > 0.0 && rms_v > 0.0 { 0.5 * step_v / rms_v } else { f64::INFINITY }
-}
-
-/// Frequency of the own signal by least squares, hertz, from means of so many samples as leave [`PER_PERIOD`] a period.
-fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
-    let each = ((split.sample_rate_hz / (PER_PERIOD * rough_hz)) as usize).max(1);
-    let mean = |part: &[f32]| part.iter().map(|v| f64::from(*v)).sum::<f64>() / each as f64;
-    let means: Vec<f64> = split.own.chunks_exact(each).map(mean).collect();
-    sine_frequency_hz(&means, split.sample_rate_hz / each as f64, rough_hz, FITTED).ok()
 }
 
 /// Mean square of a trace about its mean, V^2; the least positive number for a constant.
@@ -925,6 +900,27 @@ mod tests {
             assert!((r.gain_v_per_v.unwrap() / gain - 1.0).abs() < 0.005, "{r:?}");
             assert!((r.delay_s.unwrap() - delay_s).abs() < 2e-6, "{r:?}");
         }
+    }
+
+    /// A circuit with a single steady line, 0.1 V at order 6, on a supply that carries order 6 with `supply_v`.
+    fn at_order_six(supply_v: f64) -> Contamination {
+        let trace = |volts: f64, role| {
+            let mut n = noise(role as u64 + 3);
+            let at = |t: f64| volts * (6.0 * HZ * TAU * t + 0.4).cos() + 1e-3 * n();
+            Trace::from_f64((0..15_000).map(|i| f64::from(i) / RATE).map(at).collect(), RATE, Coupling::Ac, role)
+                .unwrap()
+        };
+        assess(&trace(0.1, Role::SpeedSensor), &trace(supply_v, Role::ChargingPost), &track())
+    }
+
+    #[test]
+    fn a_line_that_may_be_the_supplys_is_no_turning_wheel() {
+        // One steady order proves no connection, and so no wheel either; a gain of 0.5 V/V would explain it.
+        let open = at_order_six(0.2);
+        assert_eq!((open.verdict, open.own_frequency_hz), (ContaminationVerdict::Undetermined, None), "{open:?}");
+        // Ripple does not come out ten times as large as it went in.
+        let wheel = at_order_six(0.01);
+        assert!((wheel.own_frequency_hz.unwrap() / (6.0 * HZ) - 1.0).abs() < 1e-3, "{wheel:?}");
     }
 
     #[test]

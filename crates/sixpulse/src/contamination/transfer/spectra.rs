@@ -1,5 +1,6 @@
 //! Averaged auto- and cross-spectra of supply and circuit, and what a path leaves of them.
 
+use super::band::noise_level;
 use super::path::{Model, RESPONSES, Responses};
 use crate::contamination::paired::{Paired, Powers, Sums};
 use crate::trace::{BLOCK, Samples, Trace};
@@ -11,6 +12,15 @@ use rustfft::num_complex::{Complex32, Complex64};
 const SEGMENT: usize = 131_072;
 /// Bins of the residual spectrum that share one noise estimate.
 pub(super) const NOISE_BLOCK: usize = 32;
+
+/// Bins to either side that a line of the circuit takes.
+const LINE_REACH: usize = 3;
+/// Power of the supply's bins there against its noise from which it has a line.
+const CLEAR: f64 = 5.0;
+/// Part of the bins about a place that lies below the noise.
+const NOISE_QUANTILE: f64 = 0.3;
+/// Share of the circuit's power at a line that one complex factor on the supply's must explain.
+const IN_STEP: f64 = 0.9;
 
 /// Averaged spectra of both traces: power in V^2 a bin (one-sided, summing to the variance).
 pub(in crate::contamination) struct CrossSpectra {
@@ -151,6 +161,22 @@ impl CrossSpectra {
             supply_noise: floor,
             folded: 0.0,
         }
+    }
+    /// Gain by which a line of the circuit follows a line of the supply, volts per volt: one complex factor on the supply's
+    /// bins explains it. `None` where the supply has no line clear of its noise there, or the two do not move in step.
+    pub(in crate::contamination) fn followed(&self, hz: f64) -> Option<f64> {
+        let place = (hz / self.bin_hz).round() as usize;
+        let about = |reach: usize| place.saturating_sub(reach).max(1)..(place + reach + 1).min(self.sxx.len());
+        let (line, around) = (about(LINE_REACH), about(NOISE_BLOCK));
+        let (mut cross, mut supply, mut circuit) = (Complex64::default(), 0.0, 0.0);
+        for k in line.clone() {
+            cross += self.sxy[k];
+            supply += self.sxx[k];
+            circuit += self.syy[k];
+        }
+        let noise = noise_level(self.sxx.get(around)?, NOISE_QUANTILE) * line.len() as f64;
+        let in_step = cross.norm_sqr() > IN_STEP * supply * circuit;
+        (in_step && supply > CLEAR * noise).then(|| cross.norm() / supply)
     }
     /// Power of the circuit once the model's ripple is taken out, and that of the ripple, V^2 a bin up to 90 % of the
     /// Nyquist frequency. Below the band the model holds too: what the supply does slowly must not pass for the circuit's
