@@ -8,7 +8,9 @@ mod coarse;
 mod count;
 mod drift;
 pub mod edges;
+mod judgement;
 mod levels;
+mod looks;
 mod nth;
 pub mod orders;
 mod own;
@@ -17,6 +19,7 @@ mod pulses;
 mod rank;
 pub mod speed;
 mod split;
+mod subject;
 mod subtract;
 pub mod transfer;
 mod wheel;
@@ -28,11 +31,15 @@ pub use rank::{Victim, rank};
 
 use crate::angle::PhaseTrack;
 use crate::error::{Error, Result};
-use crate::trace::{RawSamples, Samples, Trace, words};
+use crate::trace::{Samples, Trace, words};
 use drift::Drift;
-use levels::TwoLevels;
+use judgement::{detectable, supports};
+use looks::concluded;
 use split::{Left, Split};
-use transfer::{CrossSpectra, Fit, Group, Look, Model, Path, Setting};
+use subject::{Subject, step_v};
+use transfer::{CrossSpectra, Model, Path, Setting};
+
+pub(crate) use subject::without_edges;
 
 /// Whether a circuit carries the ripple.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -119,45 +126,6 @@ impl Contamination {
 pub const LEAST_GAIN_V_PER_V: f64 = 0.01;
 /// A clean verdict needs a test that would have seen this gain, volts per volt.
 pub const CLEAN_BELOW_V_PER_V: f64 = 0.1;
-/// Gains are significant from this many standard uncertainties: the best of several hundred delays reaches 4 by chance.
-const SIGNIFICANT: f64 = 6.0;
-/// Ripple of fewer r.m.s. steps of the supply's converter than this is read by the crossings of the codes.
-const COARSE_STEPS: f64 = 1.0;
-/// A line supports the common transfer while less than this part of the power that it puts there is left over: of a line
-/// with another phase a quarter of a turn off two parts are left.
-const MOST_UNEXPLAINED: f64 = 0.5;
-/// Factor by which a converter that coarse may hide a transfer.
-const COARSE_DOUBT: f64 = 3.0;
-/// Relative standard uncertainty of a gain read by the codes: the shape taken from the circuit is not known better.
-const COARSE_STD: f64 = 0.04;
-/// The same where the ripple stays within two codes.
-const TWO_CODES_STD: f64 = 0.5;
-/// Standard uncertainties by which the codes must move in time with the circuit.
-const COARSE_SIGNIFICANT: f64 = 10.0;
-/// Converters that move by fewer r.m.s. steps than this rest on one code nearly always.
-const HARDLY: f64 = 0.3;
-/// Part of what moves the codes that the circuit's shape must explain before they prove a connection alone.
-const COARSE_EXPLAINED: f64 = 0.45;
-/// What an undetermined verdict asks for where the two circuits move in step.
-const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
-                   whether the circuit's signal goes with it";
-/// Bins over which speed wander must have spread the power of a single order before it counts as evidence on its own.
-const SPREAD_BINS: f64 = 6.0;
-/// Share of that order's power that one complex factor on the supply's lines must explain.
-const IN_STEP: f64 = 0.9;
-/// Probability of an agreement by chance above which it is none. A machine that turns exactly in step and makes the same
-/// orders is rare enough to begin with.
-const MOST_CHANCE: f64 = 0.1;
-/// The same for a second look, once a wheel's lines are taken out by its angle.
-const MOST_CHANCE_BY_ANGLE: f64 = 0.03;
-/// Standard uncertainties by which an order must depart from the common path before a second low-pass is thought of.
-const DEPARTS: f64 = 3.0;
-/// Power that the common transfer puts on an order, against the noise, from which a miss counts against it.
-const CLEAR_OF_NOISE: f64 = 5.0;
-/// Runs of samples in which a converter's step is looked for, and the length of one: twice as many samples as 12 bits
-/// have codes, so that values on such a grid occur twice on average.
-const STEP_RUNS: usize = 8;
-const STEP_RUN: usize = 1024;
 
 /// Tests whether `circuit` carries the ripple of `supply`, whose electrical cycle `track` follows.
 ///
@@ -270,91 +238,6 @@ pub fn check_pair(circuit: &Trace, supply: &Trace) -> Result<()> {
     Ok(())
 }
 
-/// What the test works on: the circuit's trace, or what a switched signal's levels leave of it.
-struct Subject {
-    trace: Trace,
-    switched: Option<Switched>,
-}
-
-/// A switched circuit's levels and rising edges.
-struct Switched {
-    levels: TwoLevels,
-    /// Seconds.
-    rising_s: Vec<f64>,
-    /// Samples that hold no signal but a straight line across an edge.
-    bridges: Vec<(usize, usize)>,
-}
-
-impl Subject {
-    fn new(circuit: &Trace) -> Self {
-        let switched = if circuit.role() == crate::Role::EdgeSensor { Self::switched(circuit) } else { None };
-        switched.unwrap_or_else(|| Self { trace: circuit.clone(), switched: None })
-    }
-
-    fn switched(circuit: &Trace) -> Option<Self> {
-        let levels = levels::two_levels(circuit, step_v(circuit))?;
-        let values = circuit.to_f64();
-        let (starts_high, crossings) = levels.crossings(&values);
-        let rate = circuit.sample_rate_hz();
-        let rising_s: Vec<f64> = crossings.iter().filter(|c| c.rising).map(|c| c.at / rate).collect();
-        let flat = levels.flattened(&values, starts_high, &crossings, rate);
-        let trace = Trace::from_f64(flat.values, rate, circuit.coupling(), circuit.role()).ok()?;
-        Some(Self { trace, switched: Some(Switched { levels, rising_s, bridges: flat.bridges }) })
-    }
-
-    /// The supply with the same means taken off and the same stretches bridged as the circuit: what these take from one they
-    /// take from the other, and the gain stays.
-    fn alike(&self, supply: &Trace) -> Option<Trace> {
-        let mut values = supply.to_f64();
-        levels::between_edges(&mut values, &self.switched.as_ref()?.bridges, supply.sample_rate_hz());
-        let trace = Trace::from_f64(values, supply.sample_rate_hz(), supply.coupling(), supply.role()).ok()?;
-        match supply.coupling_corner_hz() {
-            Some(corner_hz) => trace.with_coupling_corner_hz(corner_hz).ok(),
-            None => Some(trace),
-        }
-    }
-
-    /// The parts as a conditioner hears them: without noise of `noise_v` where that matters to it; a switched signal's
-    /// edges are left as they are.
-    fn heard(
-        &self,
-        mut split: Split,
-        circuit: &Trace,
-        noise_v: f64,
-        conditioner: &speed::PulseConditioner,
-        electrical_hz: Option<f64>,
-    ) -> Split {
-        split.take_noise_out(noise_v, conditioner.least_arming_v(), electrical_hz);
-        if self.switched.is_some() {
-            split.take_own_from(circuit);
-        }
-        split
-    }
-
-    /// The conditioner that a finding quotes: for a switched circuit thresholds about its middle.
-    fn conditioner(&self) -> speed::PulseConditioner {
-        let about_middle = |s: &Switched| {
-            let half = edges::HYSTERESIS * s.levels.swing_v();
-            let arming_v = s.levels.middle_v() + half;
-            speed::PulseConditioner::new(speed::Threshold::Fixed { arming_v }, arming_v - 2.0 * half).ok()
-        };
-        let switched = self.switched.as_ref().and_then(about_middle);
-        switched.map(|c| c.with_reference(speed::InputReference::Ground)).unwrap_or_default()
-    }
-
-    fn disturbance(&self, circuit: &Trace, split: &Split) -> Option<EdgeDisturbance> {
-        let switched = self.switched.as_ref()?;
-        let silent = vec![0.0; if split.ripple.is_empty() { circuit.len() } else { 0 }];
-        let ripple = if split.ripple.is_empty() { &silent } else { &split.ripple };
-        Some(EdgeDisturbance::new(&switched.levels, &circuit.to_f64(), ripple, circuit.sample_rate_hz()))
-    }
-}
-
-/// The circuit as the transfer is read from it: a switched signal's levels taken off and its edges bridged.
-pub(crate) fn without_edges(circuit: &Trace) -> Trace {
-    Subject::new(circuit).trace
-}
-
 fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Contamination {
     // A cycle longer than the record has no order in it that could be told from the next, and orders without end.
     let electrical_hz = electrical_hz.filter(|hz| hz * supply.duration_s() >= 1.0);
@@ -409,311 +292,16 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     }
 }
 
-/// Fit and verdict by the lines of both spectra, by the wheel's angle where those leave it open, and by the codes of a
-/// coarse converter.
-fn concluded(subject: &Subject, supply: &Trace, spectra: &CrossSpectra, setting: &Setting) -> (Option<Fit>, Judgement) {
-    let circuit = &subject.trace;
-    let look = Look::new(spectra, supply, circuit, setting);
-    let mut fit = look.as_ref().and_then(Look::fit);
-    if let Some(fit) = fit.as_mut() {
-        hidden_by_converters(fit, spectra, setting, variance(circuit));
-    }
-    let mut judgement = judge(fit.as_ref(), ReadBy::Lines);
-    let mut read_by = ReadBy::Lines;
-    if let Some((found, by_both)) = look.zip(fit.as_ref()).and_then(|(look, first)| with_second_low_pass(&look, first))
-    {
-        (fit, judgement) = (Some(found), by_both);
-    }
-    let open = judgement.verdict == ContaminationVerdict::Undetermined && subject.switched.is_none();
-    if let Some((found, by_angle)) = open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
-        (fit, judgement, read_by) = (Some(found), by_angle, ReadBy::Angle);
-    }
-    if spectra.supply_rms_v() >= COARSE_STEPS * setting.supply_lsb_v {
-        return (fit, judgement);
-    }
-    let found = coarse::gain_from_codes(supply, circuit, setting.supply_lsb_v, setting.electrical_hz);
-    if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
-        judgement = match (read_by, judgement.verdict) {
-            // The codes are read against the circuit's shape, wheel and all.
-            (ReadBy::Angle, ContaminationVerdict::Contaminated) => open_within_codes(fit, judgement),
-            _ => refine_coarse(fit, judgement, &found),
-        };
-    }
-    (fit, judgement)
-}
-
-/// Fit and verdict with a second low-pass in the path, where an order departs from every path without; `None` where that
-/// proves no connection.
-fn with_second_low_pass(look: &Look, first: &Fit) -> Option<(Fit, Judgement)> {
-    let departs = |g: &Group| g.departure.norm() > DEPARTS * g.departure_std;
-    let mut fit = first.groups.iter().any(departs).then(|| look.second_order()).flatten()?;
-    fit.detection_std = first.detection_std;
-    let judgement = judge(Some(&fit), ReadBy::Lines);
-    (judgement.verdict == ContaminationVerdict::Contaminated).then_some((fit, judgement))
-}
-
-/// Fit and verdict once the lines of a wheel that turns in the circuit are taken out of both traces by its angle; `None`
-/// where none turns or the verdict stays open.
-fn without_wheel(
-    circuit: &Trace,
-    supply: &Trace,
-    spectra: &CrossSpectra,
-    setting: &Setting,
-) -> Option<(Fit, Judgement)> {
-    let [y, x] = wheel::Wheel::of(circuit, spectra)?.taken_out([circuit, supply])?;
-    let mut fit = transfer::fit(&CrossSpectra::new(&x, &y), &x, &y, setting)?;
-    hidden_by_converters(&mut fit, spectra, setting, variance(circuit));
-    let judgement = judge(Some(&fit), ReadBy::Angle);
-    let limit = detectable(&fit);
-    let open = match judgement.verdict {
-        ContaminationVerdict::Contaminated => false,
-        ContaminationVerdict::Clean => fit.groups.iter().any(|g| moves_with_the_supply(g, fit.model.gain, limit)),
-        ContaminationVerdict::Undetermined => true,
-    };
-    if open {
-        return None;
-    }
-    fit.seen_in(spectra);
-    Some((fit, judgement))
-}
-
-/// A group that shows a transfer of its own beyond the limit of a clean verdict.
-fn moves_with_the_supply(group: &Group, gain: f64, limit: f64) -> bool {
-    let own = (group.departure + gain).norm();
-    own > SIGNIFICANT * group.noise_std && own > limit && group.in_step > IN_STEP
-}
-
-/// Counts in what the test could have seen that coarse converters hide ripple; `circuit_power` is the circuit's variance.
-fn hidden_by_converters(fit: &mut Fit, spectra: &CrossSpectra, setting: &Setting, circuit_power: f64) {
-    if spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v {
-        fit.detection_std *= COARSE_DOUBT;
-    }
-    let unseen = unseen_gain(fit, setting.circuit_lsb_v) / SIGNIFICANT;
-    if circuit_power <= f64::MIN_POSITIVE {
-        fit.detection_std = unseen;
-    } else if circuit_power < (HARDLY * setting.circuit_lsb_v).powi(2) {
-        fit.detection_std = fit.detection_std.max(unseen);
-    }
-}
-
-/// Gain from which the supply's ripple moves a converter that did not move: whatever its shape, its peak-to-peak value is
-/// at least twice its r.m.s. value (Popoviciu's inequality on variances).
-fn unseen_gain(fit: &Fit, step_v: f64) -> f64 {
-    let rms_v = fit.groups.iter().map(|g| 0.5 * g.line.supply_v * g.line.supply_v).sum::<f64>().sqrt();
-    if step_v > 0.0 && rms_v > 0.0 { 0.5 * step_v / rms_v } else { f64::INFINITY }
-}
-
 /// Mean square of a trace about its mean, V^2; the least positive number for a constant.
 fn variance(trace: &Trace) -> f64 {
     trace.moments().1.max(f64::MIN_POSITIVE)
 }
 
-/// Takes over what the crossings of a coarse converter's codes say (see [`coarse`]).
-fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse::CoarseGain) -> Judgement {
-    let contaminated = judgement.verdict == ContaminationVerdict::Contaminated;
-    if found.significance < COARSE_SIGNIFICANT {
-        // Less is needed to take a clean verdict back than to prove a connection.
-        let judgement = open_within_codes(fit, judgement);
-        return if found.significance < SIGNIFICANT { judgement } else { unexplained_steps(judgement) };
-    }
-    // Within two codes the crossings do not tell how far the ripple goes on beyond them.
-    let open = found.codes < 3 || found.gain_std > 0.2 * found.gain.abs();
-    if open && contaminated {
-        return open_within_codes(fit, judgement);
-    }
-    if !contaminated && found.explained < COARSE_EXPLAINED {
-        return unexplained_steps(judgement);
-    }
-    let apart = (found.gain - fit.model.gain).abs();
-    // Where the orders saw nothing to compare with, part of the distance to what they said remains as doubt.
-    let doubt = match (open, contaminated) {
-        (true, _) => TWO_CODES_STD * found.gain.abs(),
-        (false, true) => COARSE_STD * found.gain.abs(),
-        (false, false) => 0.3 * apart,
-    };
-    fit.gain_std = found.gain_std.max(doubt);
-    fit.model.gain = found.gain;
-    fit.model.delay_s = found.delay_s;
-    (fit.model.path, fit.model.second_s) = (Path::Delay, 0.0);
-    Judgement {
-        verdict: ContaminationVerdict::Contaminated,
-        reason: format!(
-            "the supply crosses its converter's coarse steps in time with the circuit: {:.3} V/V, {:.1} us",
-            found.gain,
-            found.delay_s * 1e6
-        ),
-    }
-}
-
-/// The codes do not say how far the ripple goes: what the orders gave is distorted by an amount nobody can state better.
-fn open_within_codes(fit: &mut Fit, judgement: Judgement) -> Judgement {
-    fit.gain_std = fit.gain_std.max(TWO_CODES_STD * fit.model.gain.abs());
-    judgement
-}
-
-/// Another machine in step crosses the steps in time as well, though its shape does not explain when: that proves nothing,
-/// but clean the circuit is not.
-fn unexplained_steps(judgement: Judgement) -> Judgement {
-    match judgement.verdict {
-        ContaminationVerdict::Clean => Judgement {
-            verdict: ContaminationVerdict::Undetermined,
-            reason: format!("the supply crosses its converter's coarse steps in time with the circuit; {ASK}"),
-        },
-        _ => judgement,
-    }
-}
-
-/// How the transfer was read.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum ReadBy {
-    /// By the lines of both spectra.
-    Lines,
-    /// By those that are left when a wheel's are taken out by its angle: a second look, which must show more.
-    Angle,
-}
-
-impl ReadBy {
-    /// Probability of an agreement by chance above which it is none.
-    fn most_chance(self) -> f64 {
-        match self {
-            Self::Lines => MOST_CHANCE,
-            Self::Angle => MOST_CHANCE_BY_ANGLE,
-        }
-    }
-}
-
-struct Judgement {
-    verdict: ContaminationVerdict,
-    reason: String,
-}
-
-fn detectable(fit: &Fit) -> f64 {
-    SIGNIFICANT * fit.detection_std
-}
-
-/// A group that shows the common transfer by itself.
-fn supports(group: &Group, gain: f64) -> bool {
-    group.gain / gain > 0.0
-        && group.gain.abs() > 3.0 * group.noise_std
-        && group.departure.norm() < 0.3 * gain.abs() + 3.0 * group.noise_std
-        && group.unexplained < MOST_UNEXPLAINED
-}
-
-/// A group that would have shown the common transfer and does not: it departs from it, or most of what the circuit has
-/// at the supply's lines is something else.
-fn opposes(group: &Group, gain: f64) -> bool {
-    group.departure.norm() > 0.5 * gain.abs() + 4.0 * group.departure_std
-        || (group.unexplained > 1.0 && group.clear > CLEAR_OF_NOISE)
-}
-
-/// Probability that so many of `testable` orders of an unrelated machine in step agree by chance on one gain and one delay.
-///
-/// The order that tells most fixes the gain and, up to whole periods, the delay. Each further one agrees when its gain and
-/// its phase lie within the deviation seen (or its uncertainty): of a gain that may be e times more or less, and of a phase
-/// that may be anything. Polarity and the periods left open make the second agree so much more easily. A path with a second
-/// low-pass has a time constant more: it bends to the second order, and the third is the first that can disagree.
-fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f64 {
-    let mut sorted = supporters.to_vec();
-    sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
-    let Some((first, others)) = sorted.split_first() else { return 1.0 };
-    let mut chance = 1.0;
-    let bent = usize::from(model.path.has_second());
-    for (i, g) in others.iter().enumerate().skip(bent) {
-        let apart = (g.departure.norm().hypot(g.noise_std) / model.gain.abs()).min(1.0);
-        let open = if i == 0 { 2.0 * periods_open(first.line.frequency_hz, g.line.frequency_hz) } else { 1.0 };
-        chance *= apart * (open * apart / std::f64::consts::PI).min(1.0);
-        // Any of the orders could have been the one to agree.
-        chance *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
-    }
-    chance.min(1.0)
-}
-
-/// Phases at another frequency that the delays searched leave open when the phase at the first is known: as many as the
-/// first has periods in their range, but no more than its part in the two frequencies' ratio (12 to 6 has one).
-fn periods_open(first_hz: f64, other_hz: f64) -> f64 {
-    let (from, to) = transfer::DELAY_RANGE_S;
-    let most = 1.0 + (to - from) * first_hz;
-    let part = (1..12).map(f64::from).find(|q| {
-        let place = q * other_hz / first_hz;
-        (place - place.round()).abs() < 0.05
-    });
-    part.map_or(most, |q| q.min(most))
-}
-
-fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
-    use ContaminationVerdict::{Clean, Contaminated, Undetermined};
-    let say = |verdict, reason: String| Judgement { verdict, reason };
-    let Some(fit) = fit else {
-        return say(Undetermined, "the supply shows no ripple clear of its noise, so nothing can be traced".into());
-    };
-    let (gain, limit) = (fit.model.gain, detectable(fit).max(LEAST_GAIN_V_PER_V));
-    let supporters: Vec<&Group> = fit.groups.iter().filter(|g| supports(g, gain)).collect();
-    let opposers = fit.groups.iter().filter(|g| opposes(g, gain)).count();
-    if gain.abs() <= limit {
-        return if limit <= CLEAN_BELOW_V_PER_V {
-            say(Clean, format!("no common transfer; a gain of {limit:.3} V/V would have been seen"))
-        } else {
-            say(
-                Undetermined,
-                format!("no common transfer, and only a gain above {limit:.2} V/V would have been seen; {ASK}"),
-            )
-        };
-    }
-    let in_step = supporters.iter().filter(|g| g.in_step > IN_STEP);
-    let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
-    let testable = fit.groups.iter().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
-    let by_chance = chance(&supporters, testable, &fit.model);
-    if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < read_by.most_chance() {
-        let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
-        return say(Contaminated, text);
-    }
-    let alone = supporters.len() == 1 && testable == 1 && opposers == 0 && read_by == ReadBy::Lines;
-    if alone && spread >= SPREAD_BINS {
-        return say(
-            Contaminated,
-            format!("one order follows the supply's speed wander over {spread:.0} lines with {gain:.3} V/V"),
-        );
-    }
-    if opposers > 0 {
-        let agree = supporters.len();
-        return say(Undetermined, format!("{agree} orders agree on a transfer, {opposers} contradict it; {ASK}"));
-    }
-    if supporters.len() >= 2 {
-        let agree = supporters.len();
-        return say(
-            Undetermined,
-            format!("{agree} orders agree on a transfer, which chance would bring about as well; {ASK}"),
-        );
-    }
-    say(Undetermined, format!("a single steady order matches; {ASK}"))
-}
-
-/// Step of the converter behind a trace, volts: the least difference between two values that occur in runs of samples
-/// spread over the record; 0 for a trace whose values do not lie on a grid.
-fn step_v(trace: &Trace) -> f64 {
-    let runs = trace.len().div_ceil(STEP_RUN).min(STEP_RUNS);
-    let length = (trace.len() / runs).min(STEP_RUN);
-    let read = runs * length;
-    let mut values = vec![0.0; read];
-    for (i, run) in values.chunks_mut(length).enumerate() {
-        trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
-    }
-    nth::sort_distinct(&mut values);
-    let code_v = match trace.raw() {
-        RawSamples::I16 { scale, .. } => Some(scale.abs()),
-        _ => None,
-    };
-    // Values printed with few digits differ by rounding where they mean the same.
-    values.dedup_by(|a, b| (*a - *b).abs() <= code_v.map_or(1e-6 * a.abs().max(1e-3), |v| 0.5 * v));
-    if 2 * values.len() > read && code_v.is_none() {
-        return 0.0;
-    }
-    let least = values.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
-    if least.is_finite() { least } else { code_v.unwrap_or(0.0) }
-}
-
 #[cfg(test)]
 mod tests {
+    use super::judgement::{ReadBy, chance, judge};
+    use super::looks::refine_coarse;
+    use super::transfer::Group;
     use super::*;
     use crate::{Coupling, Role};
     use proptest::prelude::*;
