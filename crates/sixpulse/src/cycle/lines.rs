@@ -163,38 +163,38 @@ fn add_products(sums: &mut [f32; LANES], x: &[f32; LANES], weights: &[f32; LANES
 /// A windowed complex sinusoid; filled up with zeros to whole lanes.
 pub(super) struct Kernel {
     length: usize,
-    cos: Vec<[f32; LANES]>,
-    sin: Vec<[f32; LANES]>,
+    /// Real parts of as many samples, then their imaginary parts.
+    weights: Vec<[[f32; LANES]; 2]>,
 }
 
 impl Kernel {
     /// [`WINDOW_CYCLES`] cycles of a frequency given in cycles per sample, at most `longest` samples.
     fn new(frequency: f64, longest: usize) -> Self {
         let length = ((WINDOW_CYCLES / frequency).round() as usize).clamp(4, longest);
-        let filled = length.div_ceil(LANES);
-        let (mut cos, mut sin) = (vec![[0.0; LANES]; filled], vec![[0.0; LANES]; filled]);
+        let mut weights = vec![[[0.0; LANES]; 2]; length.div_ceil(LANES)];
         // Both turn by recurrence.
         let (mut line, line_step) = (Complex64::ONE, Complex64::cis(2.0 * PI * frequency));
         let (mut window, window_step) = (Complex64::cis(PI / length as f64), Complex64::cis(2.0 * PI / length as f64));
-        for (c, s) in cos.as_flattened_mut().iter_mut().zip(sin.as_flattened_mut()).take(length) {
+        let parts = weights.iter_mut().flat_map(|[re, im]| re.iter_mut().zip(im));
+        for (re, im) in parts.take(length) {
             let w = (1.0 - window.re) / length as f64;
-            (*c, *s) = ((w * line.re) as f32, (w * line.im) as f32);
+            (*re, *im) = ((w * line.re) as f32, (w * line.im) as f32);
             line *= line_step;
             window *= window_step;
         }
-        Self { length, cos, sin }
+        Self { length, weights }
     }
 
     /// Samples that a window reads: its own, and those that zeros are multiplied with.
     fn reach(&self) -> usize {
-        self.cos.len() * LANES
+        self.weights.len() * LANES
     }
 
     /// Sums, lane by lane, of as many samples times both parts.
     #[inline(always)]
     fn sums(&self, x: &[f32], sums: &mut [[f32; LANES]; 2]) {
         let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
-        for (x, (c, s)) in x.as_chunks::<LANES>().0.iter().zip(self.cos.iter().zip(&self.sin)) {
+        for (x, [c, s]) in x.as_chunks::<LANES>().0.iter().zip(&self.weights) {
             add_products(&mut re, x, c);
             add_products(&mut im, x, s);
         }
@@ -216,9 +216,9 @@ fn powers(sums: &[[[f32; LANES]; 2]; GROUP]) -> [f32; GROUP] {
     }
     let mut quarters = [[[0.0; LANES / 4]; 2]; GROUP];
     for (quarter, half) in quarters.as_flattened_mut().iter_mut().zip(halves.as_flattened()) {
-        for lane in 0..LANES / 4 {
-            quarter[lane] = half[lane] + half[lane + LANES / 4];
-        }
+        // Not by a loop: the compiler would make single values of it.
+        let [a, b, c, d, e, f, g, h] = *half;
+        *quarter = [a + e, b + f, c + g, d + h];
     }
     let mut powers = [0.0; GROUP];
     for (power, [re, im]) in powers.iter_mut().zip(&quarters) {
@@ -261,30 +261,42 @@ impl Column<'_> {
             None => &end[start + end.len() - x.len() - LANES..],
         }
     }
+
+    /// Fills in a frame's power, and those between it and the one before, which had a window of its own, too.
+    #[inline(always)]
+    fn put(&mut self, (from, before): (usize, f32), (to, here): (usize, f32)) {
+        if to > from + 1 {
+            let rise = (here - before) / (to - from) as f32;
+            for between in from + 1..to {
+                self.power[between * self.bins] = here - (to - between) as f32 * rise;
+            }
+        }
+        self.power[to * self.bins] = here;
+    }
 }
 
 impl Work for Column<'_> {
     type Output = ();
     #[inline(always)]
-    fn call(self) {
+    fn call(mut self) {
         let last = self.power.len().div_ceil(self.bins) - 1;
-        let frame = |window: usize| (window * self.every).min(last);
-        let windows = last.div_ceil(self.every) + 1;
         let mut sums = [[[0.0; LANES]; 2]; GROUP];
-        let mut before = 0.0;
-        for group in (0..windows).step_by(GROUP) {
-            let count = GROUP.min(windows - group);
-            for (i, sums) in sums.iter_mut().enumerate().take(count) {
-                self.kernel.sums(self.window(frame(group + i)), sums);
+        let mut before = (0, 0.0);
+        let mut next = Some(0);
+        while next.is_some() {
+            let mut frames = [last; GROUP];
+            let mut count = 0;
+            for (sums, at) in sums.iter_mut().zip(&mut frames) {
+                let Some(frame) = next else { break };
+                self.kernel.sums(self.window(frame), sums);
+                *at = frame;
+                count += 1;
+                next = (frame < last).then_some(last.min(frame + self.every));
             }
-            for (i, here) in powers(&sums).into_iter().enumerate().take(count) {
-                let (from, to) = (frame((group + i).max(1) - 1), frame(group + i));
-                let rise = (here - before) / (to - from).max(1) as f32;
-                for between in from + 1..to {
-                    self.power[between * self.bins] = here - (to - between) as f32 * rise;
-                }
-                self.power[to * self.bins] = here;
-                before = here;
+            let powers = powers(&sums);
+            for (&frame, &here) in frames[..count].iter().zip(&powers) {
+                self.put(before, (frame, here));
+                before = (frame, here);
             }
         }
     }
