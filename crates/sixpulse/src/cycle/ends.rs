@@ -7,7 +7,7 @@
 use crate::angle::{OrderMeans, PhaseTrack};
 use crate::normal::Gram;
 use crate::trace::Samples;
-use crate::vectors::{Work, widest};
+use crate::vectors::{Work, cosine_and_sine, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -186,28 +186,6 @@ impl Work for Products<'_> {
 /// Angles at which the mean cycle is taken together.
 const LANES: usize = 4;
 
-/// Cosine and sine of an angle in cycles, by their series about the nearest quarter (to 2e-14).
-#[inline(always)]
-pub(super) fn cosine_and_sine(cycles: f64) -> (f64, f64) {
-    let quarters = (4.0 * cycles).round_ties_even();
-    let x = (0.25 * TAU) * (4.0 * cycles - quarters);
-    let y = x * x;
-    let sin = x
-        * (1.0
-            - y / 6.0 * (1.0 - y / 20.0 * (1.0 - y / 42.0 * (1.0 - y / 72.0 * (1.0 - y / 110.0 * (1.0 - y / 156.0))))));
-    let cos = 1.0
-        - y / 2.0
-            * (1.0
-                - y / 12.0
-                    * (1.0 - y / 30.0 * (1.0 - y / 56.0 * (1.0 - y / 90.0 * (1.0 - y / 132.0 * (1.0 - y / 182.0))))));
-    // A whole quarter turns (cos, sin) into (-sin, cos).
-    let quarter = quarters - 4.0 * (0.25 * quarters).floor();
-    let odd = quarter == 1.0 || quarter == 3.0;
-    let (c, s) = if odd { (sin, cos) } else { (cos, sin) };
-    let negative_cos = quarter == 1.0 || quarter == 2.0;
-    (if negative_cos { -c } else { c }, if quarter >= 2.0 { -s } else { s })
-}
-
 /// What a recurrence over the orders adds at one of them: real and imaginary part of the order, and of it times its number.
 type Terms = [f64; 4];
 
@@ -299,17 +277,6 @@ mod tests {
                 assert!((value[lane] - expected.re).abs() < 1e-11, "{turns:?}");
                 assert!((slope[lane] + TAU * rise.im).abs() < 1e-9, "{turns:?}");
             }
-        }
-    }
-
-    #[test]
-    fn cosine_and_sine_are_those_of_the_mathematics_library() {
-        for i in -1000..1000 {
-            let cycles = f64::from(i) * 0.012_347;
-            let (cos, sin) = cosine_and_sine(cycles);
-            let (expected_sin, expected_cos) = (TAU * cycles).sin_cos();
-            // The series ends at 2e-14; the argument in radians is itself rounded to 7e-15.
-            assert!((cos - expected_cos).abs() < 4e-14 && (sin - expected_sin).abs() < 4e-14, "{cycles}");
         }
     }
 }

@@ -8,12 +8,12 @@
 //! line below the pulses' is freed of what repeats in every cycle ([`evened`]), and its ends are laid against the mean
 //! cycle anew.
 
-use super::ends::{self, cosine_and_sine};
+use super::ends;
 use super::evened;
 use crate::angle::{self, PhaseTrack};
 use crate::normal::Gram;
 use crate::trace::{BLOCK, Samples, Trace};
-use crate::vectors::{Work, widest};
+use crate::vectors::{Work, cosine_and_sine, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
