@@ -105,9 +105,9 @@ pub(super) struct Carried {
     pub(super) gain: f64,
     pub(super) gain_std: f64,
     /// Its orders and their mean squares.
-    pattern: Vec<(u32, f64)>,
+    pub(super) pattern: Vec<(u32, f64)>,
     /// Half the range of the electrical frequency over the record, relative.
-    wander: f64,
+    pub(super) wander: f64,
 }
 
 /// A trace's signal in one stage.
