@@ -186,13 +186,13 @@ def bound(document: Row, trace: sixpulse.Trace, quiet_trace: sixpulse.Trace) -> 
     }
 
 
-def bounded(rows: list[Row]) -> Iterator[Row]:
+def bounded(rows: list[Row], pulse_number: int = 6) -> Iterator[Row]:
     """Rows of charging captures with what bounds their frequency."""
     for row in rows:
         if "failed" in row or row["post"] != "charging_post" or row["pattern"] == "not_charging":
             continue
         seed, member = (int(x) for x in row["id"].split("-"))
-        scenario = sixpulse.Scenario.draw(seed=seed, member=member, pulse_number=6, sensor_mode="absent")
+        scenario = sixpulse.Scenario.draw(seed=seed, member=member, pulse_number=pulse_number, sensor_mode="absent")
         document = scenario.to_dict()
         trace = sixpulse.simulate(scenario)[0]["post"]
         yield dict(row, bound=bound(document, trace, quiet(document, trace)))
@@ -297,6 +297,7 @@ def main() -> None:
     make = commands.add_parser("rows")
     make.add_argument("rows", type=Path)
     make.add_argument("out", type=Path)
+    make.add_argument("--pulse-number", type=int, default=6)
     show = commands.add_parser("table")
     show.add_argument("rows", type=Path, nargs="+")
     a = parser.parse_args()
@@ -306,7 +307,7 @@ def main() -> None:
         print(summary(rows), end="")
         return
     with a.out.open("w") as file:
-        for row in bounded(rows):
+        for row in bounded(rows, a.pulse_number):
             file.write(json.dumps(row) + "\n")
 
 
