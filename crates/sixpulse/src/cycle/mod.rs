@@ -263,12 +263,17 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     let view = Levelled::new(trace, SEARCH_CORNER_HZ)?;
     let skimmed = Skimmed::new(&view);
     let coarse_step_v = skimmed.coarse(crate::quality::step(trace));
-    Ok(hypotheses_in(&view, skimmed, coarse_step_v))
+    Ok(hypotheses_in(&view, skimmed, coarse_step_v, 6))
 }
 
-/// As [`hypotheses`], for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
+/// As [`hypotheses`] (which are for six pulses), for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
 /// converter's step where it is coarse (see [`Skimmed::coarse`]).
-pub(crate) fn hypotheses_in(view: &Levelled<'_>, skimmed: Skimmed, coarse_step_v: Option<f64>) -> Vec<CycleHypothesis> {
+pub(crate) fn hypotheses_in(
+    view: &Levelled<'_>,
+    skimmed: Skimmed,
+    coarse_step_v: Option<f64>,
+    pulse_number: u32,
+) -> Vec<CycleHypothesis> {
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
@@ -286,7 +291,9 @@ pub(crate) fn hypotheses_in(view: &Levelled<'_>, skimmed: Skimmed, coarse_step_v
             break;
         }
         let Ok(line) = track::follow(&pyramid, &path).and_then(|line| track::refine(&pyramid, line, 3)) else { break };
-        let line = if coarse_step_v.is_some() { steady::instead(&search, search_rate_hz, line) } else { line };
+        // Twelve pulses make a line so high and small that noise alone can lose some of them.
+        let loses_pulses = coarse_step_v.is_some() || pulse_number == 12;
+        let line = if loses_pulses { steady::instead(&search, search_rate_hz, line) } else { line };
         let facts = LineFacts { rank, relative_power: path.power / strongest, coarse_step_v };
         for h in of_line(view, &line, &LINE_ORDERS, facts) {
             if !found.iter().any(|f| (f.track.mean_hz() / h.track.mean_hz() - 1.0).abs() < SAME_HZ) {

@@ -68,8 +68,7 @@ struct Scores {
 }
 
 /// Reads a supply trace and judges it. Where the frequency is known and yet no pattern at it can be named, the pulses'
-/// line is looked for once more at that frequency alone, and all is judged again. Not with twelve pulses: of three verdicts
-/// that it changed over 60 drawn captures at both posts one, a lost phase at the battery, was called healthy.
+/// line is looked for once more at that frequency alone, and all is judged again.
 ///
 /// # Errors
 /// As [`Reading::new`].
@@ -81,7 +80,7 @@ pub(crate) fn read_and_judge(
     let mut reading = Reading::new(trace, pulse_number, expected_hz)?;
     let judgement = judge(&reading);
     let named = |j: &Judgement| !matches!(j.rectifier.pattern, Pattern::Undetermined | Pattern::NotCharging);
-    if pulse_number != 6 || named(&judgement) || near_expected(&judgement, &reading) > STANDS_AT_EXPECTED {
+    if named(&judgement) || near_expected(&judgement, &reading) > STANDS_AT_EXPECTED {
         return Ok((reading, judgement));
     }
     let known = reading.hypotheses.len();

@@ -43,7 +43,7 @@ impl Reading {
             expected_hz,
         };
         let coarse_step_v = skimmed.coarse(step_v);
-        Ok(Self { hypotheses: cycle::hypotheses_in(&view, skimmed, coarse_step_v), facts })
+        Ok(Self { hypotheses: cycle::hypotheses_in(&view, skimmed, coarse_step_v, pulse_number), facts })
     }
 
     /// Adds hypotheses at the pulses' lines near the expected frequency; tells whether there were any.
