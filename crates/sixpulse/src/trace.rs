@@ -32,9 +32,7 @@ pub trait Samples {
     fn check(&self, parameter: &str) -> Result<()> {
         let mut checked = Ok(());
         for_each_block(self, |start, block| {
-            // The second half finds the sample, for the message; the first is quick.
-            let good = block.iter().fold(true, |good, x| good & (x.abs() <= LARGEST_VALUE));
-            if !good && checked.is_ok() {
+            if checked.is_ok() {
                 checked = check_values(parameter, start, block.iter().copied());
             }
         });
@@ -235,8 +233,12 @@ fn check_scaling(scale: f64, offset: f64) -> Result<()> {
 
 /// Refuses the first of the values, from index `start` on, that no record may hold.
 fn check_values(parameter: &str, start: usize, mut values: impl Iterator<Item = f64> + Clone) -> Result<()> {
-    let bad = |x: f64| x.is_nan() || x.abs() > LARGEST_VALUE;
-    let Some(index) = values.clone().position(bad) else { return Ok(()) };
+    let good = |x: f64| x.abs() <= LARGEST_VALUE;
+    // Side by side, for nearly every record is good throughout; one after the other only to find the value for the message.
+    if values.clone().fold(true, |all, x| all & good(x)) {
+        return Ok(());
+    }
+    let Some(index) = values.clone().position(|x| !good(x)) else { return Ok(()) };
     match values.nth(index) {
         Some(x) if x.is_finite() => Err(Error::out_of_range(parameter, "values within 1e9 in magnitude", x)),
         _ => Err(Error::NonFinite { parameter: parameter.into(), index: start + index }),
