@@ -61,6 +61,16 @@ pub enum InputReference {
 }
 crate::trace::words!(InputReference, "reference", "mean" => InputReference::Mean, "ground" => InputReference::Ground);
 
+impl Threshold {
+    /// The least voltage at which it arms, volts.
+    fn least_v(self) -> f64 {
+        match self {
+            Self::Adaptive { minimum_v, .. } => minimum_v,
+            Self::Fixed { arming_v } => arming_v,
+        }
+    }
+}
+
 impl Default for PulseConditioner {
     /// Arms at 1/3 of the previous peak, never below 30 mV; the peak decays with 85 ms and is forgotten 85 ms after the
     /// last pulse; pulses at the zero crossing. Common practice for general-purpose conditioners of variable-reluctance
@@ -135,11 +145,17 @@ impl PulseConditioner {
 
     /// The least that the signal must rise above the release level or, where that is less, above the reference, volts.
     pub(super) fn least_arming_v(&self) -> f64 {
-        let arming = match self.threshold {
-            Threshold::Adaptive { minimum_v, .. } => minimum_v,
-            Threshold::Fixed { arming_v } => arming_v,
-        };
+        let arming = self.threshold.least_v();
         arming.min(arming - self.release_v)
+    }
+
+    /// The least voltage above the mean of a trace of `mean_v` at which it arms, volts.
+    pub(super) fn first_arming_v(&self, mean_v: f64) -> f64 {
+        let arming = self.threshold.least_v();
+        match self.reference {
+            InputReference::Mean => arming,
+            InputReference::Ground => arming - mean_v,
+        }
     }
 
     /// Time without a pulse after which the remembered peak is forgotten, seconds.

@@ -2,7 +2,8 @@
 //!
 //! A conditioner sees no instrument noise, but counts on a captured trace would: 25 mV of it cross zero thousands of
 //! times a second. Ripple and own signal consist of lines, noise does not; so where noise could reach the conditioner's
-//! threshold, a bin of the record's spectrum is kept only if it stands [`CLEAR_OF_NOISE`] times above the noise about it.
+//! threshold, or lift peaks that end below it, a bin of the record's spectrum is kept only if it stands [`CLEAR_OF_NOISE`]
+//! times above the noise about it.
 //!
 //! The ripple is the supply through the fitted path, as a filter on the samples. Noise is taken out piece by piece, the
 //! pieces overlapping by what the ends of one may spoil: cost grows with the length, and beside the two parts no more
@@ -148,11 +149,25 @@ impl Split {
         self.own.iter_mut().zip(&self.ripple).for_each(|(y, r)| *y -= r);
     }
 
-    /// Leaves noise of `noise_v` r.m.s. out of both parts where a conditioner that arms at `least_arming_v` would hear it.
-    pub(super) fn take_noise_out(&mut self, noise_v: f64, least_arming_v: f64, electrical_hz: Option<f64>) {
-        if noise_v * NOISE_PEAK > least_arming_v {
+    /// Leaves noise of `noise_v` r.m.s. out of both parts where a conditioner that arms at `least_arming_v` would hear it, or
+    /// where the highest peak passes the voltage `first_arming_v` above the mean by no more than noise may have lifted it.
+    pub(super) fn take_noise_out(
+        &mut self,
+        noise_v: f64,
+        least_arming_v: f64,
+        first_arming_v: Option<f64>,
+        electrical_hz: Option<f64>,
+    ) {
+        let reach = NOISE_PEAK * noise_v;
+        let lifted = |arming_v: f64| (0.0..reach).contains(&(self.highest_v() - arming_v));
+        if reach > least_arming_v || first_arming_v.is_some_and(lifted) {
             self.clean(electrical_hz);
         }
+    }
+
+    /// Highest value of both parts together, volts above the mean.
+    fn highest_v(&self) -> f64 {
+        vectors::widest(Highest { own: &self.own, ripple: &self.ripple })
     }
 
     /// Leaves the noise out of both parts, piece by piece.
@@ -177,6 +192,32 @@ impl Split {
 
     pub(super) fn duration_s(&self) -> f64 {
         self.own.len() as f64 / self.sample_rate_hz
+    }
+}
+
+/// The highest sum of two parts; nothing need be in the second.
+struct Highest<'a> {
+    own: &'a [f32],
+    ripple: &'a [f32],
+}
+
+impl Work for Highest<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn call(self) -> f64 {
+        let mut high = [f32::NEG_INFINITY; LANES];
+        let silent = [0.0; LANES];
+        let (sets, rest) = self.own.as_chunks::<LANES>();
+        let ripple = self.ripple.as_chunks::<LANES>().0;
+        for (i, set) in sets.iter().enumerate() {
+            let ripple = ripple.get(i).unwrap_or(&silent);
+            for lane in 0..LANES {
+                high[lane] = vectors::higher(set[lane] + ripple[lane], high[lane]);
+            }
+        }
+        let last = self.ripple.get(self.own.len() - rest.len()..).unwrap_or_default();
+        let last = rest.iter().zip(last.iter().chain(std::iter::repeat(&0.0))).map(|(own, ripple)| own + ripple);
+        f64::from(last.chain(high).fold(f32::NEG_INFINITY, |most, v| vectors::higher(v, most)))
     }
 }
 

@@ -65,7 +65,9 @@ impl Subject {
         conditioner: &speed::PulseConditioner,
         electrical_hz: Option<f64>,
     ) -> Split {
-        split.take_noise_out(noise_v, conditioner.least_arming_v(), electrical_hz);
+        // A switched signal's edges pass any threshold by more than noise lifts it.
+        let first_arming_v = self.switched.is_none().then(|| conditioner.first_arming_v(split.mean_v));
+        split.take_noise_out(noise_v, conditioner.least_arming_v(), first_arming_v, electrical_hz);
         if self.switched.is_some() {
             split.take_own_from(circuit);
         }
