@@ -7,6 +7,8 @@ use std::f64::consts::PI;
 
 /// Half length of the fractional-delay filter, samples.
 const HALF: usize = 16;
+/// Longest whole shift, samples.
+const MOST_SHIFT: f64 = (1_u64 << 53) as f64;
 /// A line stands out of the noise from this ratio of power in a bin: `exp(-30)` times the number of bins is the chance
 /// of noise doing it, 1e-8 for 10^5 bins.
 const LINE_TO_NOISE: f64 = 30.0;
@@ -139,7 +141,8 @@ impl DelayFilter {
     fn new(path: Path, delay_samples: f64) -> Self {
         let whole = delay_samples.floor();
         let part = delay_samples - whole;
-        let shift = whole as isize;
+        // No record is as long: whatever is further off reads the same, and sums of places stay within their type.
+        let shift = whole.clamp(-MOST_SHIFT, MOST_SHIFT) as isize;
         match path {
             Path::InterpolatedDelay => Self::taps(shift, &[part, 1.0 - part]),
             Path::Delay => Self::taps(shift, &fractional_delay(part)),
@@ -416,4 +419,25 @@ fn hann_peak(power: &[f64], peak: usize) -> f64 {
 fn centroid(power: &[f64], low: usize, high: usize) -> f64 {
     let sum: f64 = power[low..=high].iter().sum();
     (low..=high).map(|k| k as f64 * power[k]).sum::<f64>() / sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Coupling, Role};
+
+    #[test]
+    fn delays_beyond_any_record_read_its_ends() {
+        let samples: Vec<f64> = (0..100).map(f64::from).collect();
+        let trace = Trace::from_f64(samples, 1e300, Coupling::Dc, Role::ChargingPost).unwrap();
+        // 500 us of a record at 1e300 samples a second: its first value, held; as far ahead its last.
+        for (delay_samples, value) in [(5e296, 0.0), (-1e296, 99.0), (1e4, 0.0)] {
+            for path in [Path::Delay, Path::InterpolatedDelay] {
+                let mut out = [f64::NAN; 100];
+                DelayFilter::new(path, delay_samples).run(&trace, 0, 0.0, &mut out);
+                // Taps of single precision sum to 1 within some of its rounding.
+                assert!(out.iter().all(|v| (v - value).abs() < 1e-4), "{path:?}, {delay_samples}: {out:?}");
+            }
+        }
+    }
 }
