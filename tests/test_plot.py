@@ -330,7 +330,7 @@ def test_the_common_transfer_follows_the_path(path: str, corner_hz: float, exami
         "first_order_lag": 1.0 / (1.0 + 1j * w * tau),
         "first_order_high_pass": 1j * w * tau / (1.0 + 1j * w * tau),
         "second_order_lag": 1.0 / (1.0 + 1j * w * tau) / (1.0 + 1j * w * second),
-        "band_pass": 1j * w * tau / (1.0 + 1j * w * tau) / (1.0 + 1j * w * second),
+        "band_pass": 1j * w * (tau + second) / (1.0 + 1j * w * tau) / (1.0 + 1j * w * second),
         "interpolated_delay": 1.0 - part + part * np.exp(-1j * w / SAMPLE_RATE_HZ),
     }[path]
     # A first-order high-pass of the supply's is given back, one of the circuit's taken.

@@ -724,8 +724,8 @@ class Contamination(Result):
         How the ripple travels: "delay" (the same waveform, later), "interpolated_delay" (the same between two samples
         on a straight line), "first_order_lag" (through a low-pass of that time constant), "first_order_high_pass"
         (through a high-pass of that time constant: stray capacitance or mutual inductance), "second_order_lag" and
-        "band_pass" (the same two with a low-pass of the second time constant behind them); None when clean or
-        undetermined.
+        "band_pass" (the same two with a low-pass of the second time constant behind them; the gain of a band-pass is
+        its largest); None when clean or undetermined.
     coupling_corner_hz : float or None
         Corner in hertz by which the two traces' AC coupling differs, as fitted or given: positive where the supply's
         is higher, 0 for equal couplings; None when clean or undetermined.

@@ -193,8 +193,10 @@ def _response(found: Contamination, frequency_hz: FloatArray, delay_s: float, ra
     turn = 2.0j * np.pi * frequency_hz
     if found.path in ("first_order_lag", "second_order_lag"):
         path = 1.0 / (1.0 + turn * delay_s)
-    elif found.path in ("first_order_high_pass", "band_pass"):
+    elif found.path == "first_order_high_pass":
         path = turn * delay_s / (1.0 + turn * delay_s)
+    elif found.path == "band_pass":
+        path = turn * (delay_s + (found.second_time_constant_s or 0.0)) / (1.0 + turn * delay_s)
     elif found.path == "interpolated_delay":
         whole = np.floor(delay_s * rate_hz)
         part = delay_s * rate_hz - whole

@@ -41,7 +41,12 @@ fn response(found: &Contamination, hz: f64, interval_s: f64) -> Option<Complex64
             (1.0 - part) * turn(whole * interval_s) + part * turn((whole + 1.0) * interval_s)
         }
         Path::FirstOrderLag | Path::SecondOrderLag => low(time_s) * second,
-        Path::FirstOrderHighPass | Path::BandPass => (1.0 - low(time_s)) * second,
+        Path::FirstOrderHighPass => 1.0 - low(time_s),
+        // Stated by its largest gain.
+        Path::BandPass => {
+            let second_s = found.second_time_constant_s?;
+            Complex64::new(0.0, TAU * hz * (time_s + second_s)) * low(time_s) * second
+        }
     };
     Some(gain * shape)
 }

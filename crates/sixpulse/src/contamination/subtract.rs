@@ -47,7 +47,7 @@ impl<'a> Subtracted<'a> {
             filter: DelayFilter::new(model.path, model.delay_s * rate),
             second: model.path.has_second().then(|| Section::new(model.second_s * rate, Pass::Low)),
             shelf: (model.corner_hz != 0.0).then(|| Shelf::new(model.corner_hz, rate)),
-            gain: model.gain,
+            gain: model.gain * model.scale(),
             drift,
             supply_mean: supply.mean(),
         }

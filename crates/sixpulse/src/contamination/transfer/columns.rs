@@ -257,6 +257,16 @@ fn times(a: &Complexes, b: &Complexes) -> Complexes {
 }
 
 #[inline(always)]
+fn plus(a: &Complexes, b: &Complexes) -> Complexes {
+    let mut out = *a;
+    for lane in 0..LANES {
+        out.re[lane] += b.re[lane];
+        out.im[lane] += b.im[lane];
+    }
+    out
+}
+
+#[inline(always)]
 fn scaled(a: &Complexes, by: f64) -> Complexes {
     let mut out = *a;
     for lane in 0..LANES {
@@ -296,14 +306,33 @@ fn each(a: &Lanes, of: impl Fn(f64) -> f64) -> Lanes {
     out
 }
 
-/// The path's response for gain 1 and its derivative by the delay; of a second low-pass apart.
+/// Response for gain 1 of a path of two sections with its derivatives by both time constants.
 #[inline(always)]
-fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Complexes, Complexes) {
+fn two_sections(model: &Model, hz: &Lanes) -> (Complexes, Complexes, Option<Complexes>) {
+    let angular = each(hz, |hz| 2.0 * PI * hz);
+    let turns = [model.delay_s, model.second_s].map(|time_s| each(&angular, |w| w * time_s));
+    let [first, second] = [pole(&turns[0]), pole(&turns[1])];
+    let both = times(&first, &second);
+    if model.path == Path::SecondOrderLag {
+        let slope = lagging(&both, &angular);
+        return (both, times(&slope, &first), Some(times(&slope, &second)));
+    }
+    // `i w (d + e)` times both poles; its derivatives are `i w` times both, one of them once more, and `1 - i w` times the
+    // other's time constant.
+    let rising = lagging(&both, &each(&angular, |w| -w));
+    let slope = |own: &Complexes, other: &Lanes| times(own, &plus(&rising, &lagging(&rising, other)));
+    let response = scaled(&rising, model.delay_s + model.second_s);
+    (response, slope(&first, &turns[1]), Some(slope(&second, &turns[0])))
+}
+
+/// The response for gain 1 of a path of one time and its derivative by that.
+#[inline(always)]
+fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Complexes, Complexes, Option<Complexes>) {
     let angular = each(hz, |hz| 2.0 * PI * hz);
     match model.path {
         Path::Delay => {
             let turn = turned(hz, model.delay_s);
-            (turn, lagging(&turn, &angular))
+            (turn, lagging(&turn, &angular), None)
         }
         Path::InterpolatedDelay => {
             let whole = (model.delay_s / interval_s).floor();
@@ -315,20 +344,20 @@ fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Co
                 re: each(&interval.re, |x| (x - 1.0) / interval_s),
                 im: each(&interval.im, |x| x / interval_s),
             };
-            (times(&mixed, &turn), times(&change, &turn))
+            (times(&mixed, &turn), times(&change, &turn), None)
         }
         Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
             let x = each(&angular, |w| w * model.delay_s);
             let turn = pole(&x);
             let slope = lagging(&times(&turn, &turn), &angular);
             if !model.path.is_high_pass() {
-                return (turn, slope);
+                return (turn, slope, None);
             }
             let mut passed = turn;
             for lane in 0..LANES {
                 (passed.re[lane], passed.im[lane]) = (-x[lane] * turn.im[lane], x[lane] * turn.re[lane]);
             }
-            (passed, scaled(&slope, -1.0))
+            (passed, scaled(&slope, -1.0), None)
         }
     }
 }
@@ -365,22 +394,17 @@ impl Work for Answered<'_> {
         answer.by_second.clear();
         answer.left.clear();
         for (i, hz) in columns.hz.iter().enumerate() {
-            let (mut response, mut slope) = path(model, hz, &columns.interval[i], columns.interval_s);
-            let mut by_second = None;
-            if model.path.has_second() {
-                let second = pole(&each(hz, |hz| 2.0 * PI * hz * model.second_s));
-                (response, slope) = (times(&response, &second), times(&slope, &second));
-                by_second = Some(lagging(&times(&response, &second), &each(hz, |hz| 2.0 * PI * hz)));
-            }
+            let (mut response, mut slope, mut by_second) = match model.path {
+                Path::SecondOrderLag | Path::BandPass => two_sections(model, hz),
+                _ => path(model, hz, &columns.interval[i], columns.interval_s),
+            };
             if free_corner || model.corner_hz != 0.0 {
                 let (coupling, by_corner) = coupling(model.corner_hz, hz);
                 answer.by_corner.push(scaled(&times(&response, &by_corner), model.gain));
                 (response, slope) = (times(&response, &coupling), times(&slope, &coupling));
                 by_second = by_second.map(|by_second| times(&by_second, &coupling));
             }
-            if let Some(by_second) = by_second {
-                answer.by_second.push(scaled(&by_second, model.gain));
-            }
+            answer.by_second.extend(by_second.map(|by_second| scaled(&by_second, model.gain)));
             answer.response.push(response);
             answer.by_delay.push(scaled(&slope, model.gain));
             answer.left.push(columns.left(i, &scaled(&response, model.gain)));

@@ -26,8 +26,9 @@ pub enum Path {
     /// Through two first-order low-passes: `g / ((1 + i w d) (1 + i w e))`, `e` the second time constant. A supply filter
     /// behind a charging cable whose inductance and battery are a low-pass themselves.
     SecondOrderLag,
-    /// Through a first-order high-pass and a first-order low-pass: `g i w d / ((1 + i w d) (1 + i w e))`, `d` the time
-    /// constant of the high-pass, `e` that of the low-pass. What rises with frequency, into a line with a corner.
+    /// Through a first-order high-pass and a first-order low-pass: `g i w (d + e) / ((1 + i w d) (1 + i w e))`, `d` and `e`
+    /// their time constants, `g` the largest gain, at `w = 1 / sqrt(d e)`. What rises with frequency, into a line with a
+    /// corner.
     BandPass,
 }
 
@@ -109,7 +110,7 @@ impl Model {
     }
     pub(super) fn unit(&self, frequency_hz: f64) -> Complex64 {
         let w = 2.0 * PI * frequency_hz;
-        self.path.response(w, self.delay_s, self.interval_s) * self.around(frequency_hz)
+        self.path.response(w, self.delay_s, self.interval_s) * self.scale() * self.around(frequency_hz)
     }
     /// The response at `first`, `first + 1` ... times `step_hz`.
     #[inline(always)]
@@ -132,7 +133,7 @@ impl Model {
             Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
                 for i in 0..RESPONSES {
                     let w = 2.0 * PI * hz(i);
-                    let mut response = self.gain * self.path.response(w, self.delay_s, self.interval_s);
+                    let mut response = self.gain * self.scale() * self.path.response(w, self.delay_s, self.interval_s);
                     if self.second_s != 0.0 {
                         response *= self.second(w);
                     }
@@ -146,6 +147,10 @@ impl Model {
                 (out.re[i], out.im[i]) = (response.re, response.im);
             }
         }
+    }
+    /// Factor on the gain of the path's sections: a band-pass is stated by its largest gain.
+    pub(in crate::contamination) fn scale(&self) -> f64 {
+        if self.path == Path::BandPass { 1.0 + self.second_s / self.delay_s } else { 1.0 }
     }
     /// What the second low-pass lets through.
     fn second(&self, w: f64) -> Complex64 {

@@ -13,6 +13,8 @@ use std::f64::consts::PI;
 
 /// Longest time constant of a first-order path, seconds: beyond it a high-pass is flat and a low-pass has no gain left.
 const LONGEST_TIME_CONSTANT_S: f64 = 0.02;
+/// Shortest of two, seconds: far above any band, and no gain is divided by nothing.
+const LEAST_OF_TWO_S: f64 = 1e-9;
 /// Bins on which the delay is searched.
 const START_BINS: usize = 192;
 
@@ -138,7 +140,10 @@ pub(super) fn second_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2]
             }
         }
     }
-    let with_second = |(_, model): (f64, Model)| Some(Model { path: model.path.and_second()?, ..model });
+    let with_second = |(_, model): (f64, Model)| {
+        let model = Model { path: model.path.and_second()?, ..model };
+        Some(Model { gain: model.gain / model.scale(), ..model })
+    };
     best.into_iter().flatten().filter_map(with_second).collect()
 }
 
@@ -303,7 +308,7 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
                 Unknown::Gain => model.gain += step,
                 Unknown::Delay => model.delay_s = next_delay(&model, *step, band.interval_s),
                 Unknown::Corner => model.corner_hz += step.clamp(-5.0, 5.0),
-                Unknown::Second => model.second_s = next_time_constant(model.second_s, *step),
+                Unknown::Second => model.second_s = next_time_constant(model.second_s, *step).max(LEAST_OF_TWO_S),
             }
         }
         let settled = steps[0].abs() < 1e-5 * model.gain.abs() && steps[1].abs() < 1e-10;
@@ -317,7 +322,8 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
 /// The delay after a step, held to where the response is nearly straight and to the path's range.
 fn next_delay(model: &Model, step: f64, interval_s: f64) -> f64 {
     if model.path.has_time_constant() {
-        return next_time_constant(model.delay_s, step);
+        let least = if model.path.has_second() { LEAST_OF_TWO_S } else { 0.0 };
+        return next_time_constant(model.delay_s, step).max(least);
     }
     // Half a sample or 20 us is far beyond where the delay's response is straight.
     let limit = interval_s.clamp(2e-6, 20e-6);
