@@ -266,8 +266,8 @@ pub fn hypotheses(trace: &Trace) -> Result<Vec<CycleHypothesis>> {
     Ok(hypotheses_in(&view, skimmed, coarse_step_v, 6))
 }
 
-/// As [`hypotheses`] (which are for six pulses), for a trace that is already seen through the high-pass at [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the
-/// converter's step where it is coarse (see [`Skimmed::coarse`]).
+/// As [`hypotheses`] (which are for six pulses), for a trace that is already seen through the high-pass at
+/// [`SEARCH_CORNER_HZ`]. `coarse_step_v` is the converter's step where it is coarse (see [`Skimmed::coarse`]).
 pub(crate) fn hypotheses_in(
     view: &Levelled<'_>,
     skimmed: Skimmed,
