@@ -83,6 +83,12 @@ impl Meter {
     pub fn resolution_v(&self) -> f64 {
         self.resolution_v
     }
+
+    /// A value as the display rounds it; as it is where the steps are finer than its own last digit.
+    fn rounded(&self, volts: f64) -> f64 {
+        let steps = volts / self.resolution_v;
+        if steps.abs() < 1.0 / f64::EPSILON { steps.round() * self.resolution_v } else { volts }
+    }
 }
 
 /// A limit that the trade goes by. None of them has a normative source.
@@ -399,7 +405,7 @@ impl Moments {
         let unrounded_v_std = self.std(meter.response, unrounded_v);
         let some = |value: f64, by: f64| (by > 0.0).then(|| value / by);
         let mut reading = MeterReading {
-            indicated_v: (unrounded_v / meter.resolution_v).round() * meter.resolution_v,
+            indicated_v: meter.rounded(unrounded_v),
             unrounded_v,
             unrounded_v_std,
             rms_v,
@@ -519,6 +525,15 @@ mod tests {
             let shown = show(&sine, Response::TrueRms, bandwidth, corner).unrounded_v;
             // 2e-3: settling leaves 49.2 periods, and a fifth of one weighs up to 1 / (4 pi 49).
             assert!((shown / wanted - 1.0).abs() < 2e-3, "{bandwidth} Hz, {corner} Hz: {shown}");
+        }
+    }
+
+    #[test]
+    fn steps_finer_than_a_number_leave_it_as_it_is() {
+        let sine = trace(f64::sin);
+        for resolution_v in [1e-17, 1e-300, f64::MIN_POSITIVE] {
+            let shown = read(&sine, &Meter::new(Response::TrueRms, 20e3, 10.0, resolution_v).unwrap()).unwrap();
+            assert!(shown.indicated_v == shown.unrounded_v && shown.unrounded_v > 0.5, "{shown:?}");
         }
     }
 
