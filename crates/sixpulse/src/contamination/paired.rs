@@ -68,7 +68,7 @@ impl<T: Kept> Drop for Paired<T> {
         let all = [&mut self.samples, &mut self.lines, &mut self.scratch].map(std::mem::take);
         T::with(|kept| {
             kept.extend(all);
-            // The longest are worth most.
+            // The longest go first: one that is too long by itself must not cost all others.
             kept.sort_by_key(Vec::capacity);
             while kept.iter().map(Vec::capacity).sum::<usize>() > MOST_KEPT {
                 kept.pop();
