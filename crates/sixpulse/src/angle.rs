@@ -359,7 +359,7 @@ pub(crate) fn cycles_inside(samples: usize, sample_rate_hz: f64, track: &PhaseTr
     if count == 0 {
         return Err(Error::TooShort {
             parameter: "samples".into(),
-            minimum: (sample_rate_hz / track.mean_hz()).ceil() as usize + 1,
+            minimum: ((sample_rate_hz / track.mean_hz()).ceil() as usize).saturating_add(1),
             actual: samples,
         });
     }
@@ -709,5 +709,8 @@ mod tests {
     fn a_record_shorter_than_a_cycle_is_too_short() {
         let track = PhaseTrack::constant(10.0, 0.05).unwrap();
         assert_eq!(cycles(&[0.0; 50][..], 1000.0, &track, 16).unwrap_err().code(), "too_short");
+        // A cycle of more samples than a place can count.
+        let slow = PhaseTrack::constant(1e-300, 1.0).unwrap();
+        assert_eq!(cycles(&[0.0; 50][..], 1e9, &slow, 16).unwrap_err().code(), "too_short");
     }
 }

@@ -413,7 +413,7 @@ impl States {
             return (period, -(period as f64 * self.section.ln_pole()).exp_m1());
         }
         // Fewer than `period`, so the conversion is exact enough and in range; an exact 0 of the pole gives 0 here.
-        ((settled.ceil() as usize + 1).min(period), 1.0)
+        ((settled.ceil() as usize).saturating_add(1).min(period), 1.0)
     }
 
     /// Forward state before the first sample: the low-pass of the reflection, from far to near.

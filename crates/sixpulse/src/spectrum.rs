@@ -380,7 +380,7 @@ pub fn coherence<X: Samples + ?Sized, Y: Samples + ?Sized>(
     sample_rate_hz: f64,
     welch: &Welch,
 ) -> Result<Coherence> {
-    let least = welch.segment_samples + welch.step();
+    let least = welch.segment_samples.saturating_add(welch.step());
     for (parameter, len) in [("x", x.len()), ("y", y.len())] {
         if (1..least).contains(&len) {
             return Err(Error::TooShort { parameter: parameter.into(), minimum: least, actual: len });
@@ -620,6 +620,8 @@ mod tests {
         let pair = |x: &[f64], y: &[f64]| coherence(x, y, 1.0, &welch).unwrap_err();
         assert_eq!(pair(&[1.0; 20], &[1.0; 19]).code(), "length_mismatch");
         assert_eq!(pair(&[1.0; 8], &[1.0; 8]).code(), "too_short");
+        let longest = Welch::hann(usize::MAX).unwrap();
+        assert_eq!(coherence(&[1.0; 8][..], &[1.0; 8][..], 1.0, &longest).unwrap_err().code(), "too_short");
         assert_eq!(pair(&[], &[]).code(), "empty_input");
         assert_eq!(Welch::hann(1).unwrap_err().parameter(), "segment_samples");
         let overlap = Welch::new(8, 8, Window::Hann, Detrend::None);

@@ -301,7 +301,7 @@ impl Spectrum {
         let width = carried.wander + PATTERN_WIDTH;
         let between = |low_hz: f64, high_hz: f64| {
             let low = ((low_hz / self.bin_hz).floor().max(0.0) as usize).min(sums.len() - 1);
-            let high = ((high_hz / self.bin_hz).ceil().max(0.0) as usize + 1).min(sums.len() - 1);
+            let high = ((high_hz / self.bin_hz).ceil().max(0.0) as usize).saturating_add(1).min(sums.len() - 1);
             sums[high] - sums[low]
         };
         let reach = 2.0 * self.bin_hz;
