@@ -764,8 +764,8 @@ class Contamination(Result):
     edges : EdgeDisturbance or None
         What the ripple does to the edges; None unless the circuit is a switched one (role "edge_sensor").
     second_time_constant_s : float or None
-        Time constant of the path's second low-pass, seconds; None for a path that has none. Documents of earlier
-        versions do not have it.
+        The shorter of the time constants of a path that has two, seconds, the longer being ``delay_s``; None for
+        others. Documents of earlier versions do not have it.
     """
 
     verdict: ContaminationVerdict

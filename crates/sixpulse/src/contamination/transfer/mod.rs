@@ -122,7 +122,7 @@ impl<'a> Look<'a> {
     pub(super) fn second_order(&self) -> Option<Fit> {
         let mut fits = self.fits.clone();
         for start in second_order_starts(&self.band, self.fits[0], &self.says) {
-            fits.push(refine(&self.band, start, &self.corner, 24));
+            fits.push(refine(&self.band, start, &self.corner, 24).longer_first());
         }
         let candidates = Candidates::new(&self.band, fits)?;
         let model = candidates.best().filter(|m| m.path.has_second())?;

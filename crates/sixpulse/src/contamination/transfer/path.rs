@@ -23,11 +23,11 @@ pub enum Path {
     /// Through a first-order high-pass: `g i w d / (1 + i w d)`, `d` the time constant, `g` the gain well above the
     /// corner. Stray capacitance, or mutual inductance with the charging cable: both rise with frequency.
     FirstOrderHighPass,
-    /// Through two first-order low-passes: `g / ((1 + i w d) (1 + i w e))`, `e` the second time constant. A supply filter
+    /// Through two first-order low-passes: `g / ((1 + i w d) (1 + i w e))`, `d` the longer time constant. A supply filter
     /// behind a charging cable whose inductance and battery are a low-pass themselves.
     SecondOrderLag,
-    /// Through a first-order high-pass and a first-order low-pass: `g i w (d + e) / ((1 + i w d) (1 + i w e))`, `d` and `e`
-    /// their time constants, `g` the largest gain, at `w = 1 / sqrt(d e)`. What rises with frequency, into a line with a
+    /// Through a first-order high-pass and a first-order low-pass: `g i w (d + e) / ((1 + i w d) (1 + i w e))`, `d` the
+    /// longer of their time constants, `g` the largest gain, at `w = 1 / sqrt(d e)`. What rises with frequency, into a line with a
     /// corner.
     BandPass,
 }
@@ -104,6 +104,13 @@ impl Model {
     }
     pub(in crate::contamination) fn with_second_s(self, second_s: f64) -> Self {
         Self { second_s, ..self }
+    }
+    /// The same response with the longer of two time constants first: which is which makes no difference.
+    pub(super) fn longer_first(self) -> Self {
+        if self.path.has_second() && self.second_s > self.delay_s {
+            return Self { delay_s: self.second_s, second_s: self.delay_s, ..self };
+        }
+        self
     }
     pub(in crate::contamination) fn at(&self, frequency_hz: f64) -> Complex64 {
         self.gain * self.unit(frequency_hz)
