@@ -33,6 +33,9 @@ impl PhaseTrack {
         if cycles.len() < 2 {
             return Err(Error::TooShort { parameter: "cycles".into(), minimum: 2, actual: cycles.len() });
         }
+        if !((cycles.len() - 1) as f64 * step_s).is_finite() {
+            return Err(Error::out_of_range("step_s", "a step with which the track ends at a finite time", step_s));
+        }
         // A growth that overflows is a frequency that no number holds.
         match cycles.windows(2).find(|w| w[1] <= w[0] || !((w[1] - w[0]) / step_s).is_finite()) {
             Some(w) => Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", w[1] - w[0])),
@@ -702,6 +705,8 @@ mod tests {
     fn a_track_must_grow() {
         assert_eq!(PhaseTrack::new(1.0, vec![0.0, 0.0]).unwrap_err().code(), "out_of_range");
         assert_eq!(PhaseTrack::new(1.0, vec![0.0]).unwrap_err().code(), "too_short");
+        let endless = PhaseTrack::new(1e308, vec![0.0, 1.0, 2.0]).unwrap_err();
+        assert_eq!((endless.code(), endless.parameter()), ("out_of_range", "step_s"));
         assert_eq!(PhaseTrack::new(0.0, vec![0.0, 1.0]).unwrap_err().code(), "out_of_range");
     }
 
