@@ -13,6 +13,7 @@ from . import plot
 from ._core import Capture
 from ._extras import require
 from .catalogue import Catalogue
+from .plot._cycle import is_of_twelve
 from .results import Examination
 
 if TYPE_CHECKING:
@@ -129,8 +130,8 @@ class Gallery:
     def _caption(self, key: str) -> str:
         """Return the key of a caption: a machine of twelve pulses has its own where the number of pulses is told."""
         of_twelve = f"picture.{key}_of_twelve"
-        twelve = self.examination.parameters.get("pulse_number") == 12.0
-        return of_twelve if twelve and of_twelve in self.words.texts else f"picture.{key}"
+        told = is_of_twelve(self.examination) and of_twelve in self.words.texts
+        return of_twelve if told else f"picture.{key}"
 
     def _localise(self, figure: Figure) -> None:
         """Say the words of a plot in the language, write its numbers that way, and take every name for what it is."""

@@ -250,9 +250,8 @@ def contamination_figures(examination: Examination, name: str, *, language: str 
         figures.append(Figure(say("figure.delay"), delay, _path_note(one, words)))
     explained = words.percent(one.explained_fraction)
     figures.append(Figure(say("figure.explained"), explained, say("figure.explained_note")))
-    own = say("word.standstill" if one.verdict != "undetermined" else "word.none_apart")
-    if one.own_frequency_hz is not None:
-        own = words.quantity(one.own_frequency_hz, "Hz")
+    nothing = "word.none_apart" if one.verdict == "undetermined" else "word.standstill"
+    own = say(nothing) if one.own_frequency_hz is None else words.quantity(one.own_frequency_hz, "Hz")
     left = words.quantity(one.own_peak_to_peak_v, "V")
     figures.append(Figure(say("figure.own"), own, say("figure.own_note", volts=left)))
     if one.indicated_hz is not None:

@@ -153,7 +153,7 @@ def orders(
     _style.one_of("scale", scale, ["linear", "log"])
     panel = _style.panel(ax, size)
     numbers = np.arange(1, cycle.order_amplitudes_v.size + 1)
-    _bars(panel, numbers, cycle.order_amplitudes_v, twelve=_is_of_twelve(examination))
+    _bars(panel, numbers, cycle.order_amplitudes_v, twelve=is_of_twelve(examination))
     amplitudes, stds = cycle.order_amplitudes_v, cycle.order_amplitudes_v_std
     shown: dict[str, Any] = {"ecolor": INK, "elinewidth": panel.pt(1.1), "capsize": panel.pt(1.8)}
     panel.axes.errorbar(numbers, amplitudes, yerr=NORMAL_95 * stds, fmt="none", label="95 % interval", **shown)
@@ -224,7 +224,8 @@ def _closed(cycle: FloatArray) -> FloatArray:
     return np.append(cycle, cycle[0])
 
 
-def _is_of_twelve(examination: Examination) -> bool:
+def is_of_twelve(examination: Examination) -> bool:
+    """Tell whether the machine is told to have twelve pulses."""
     return examination.parameters.get("pulse_number") == 12.0
 
 
@@ -245,7 +246,7 @@ _FAULTY: dict[Pattern, list[IdealCircuit]] = {
 
 
 def _expected(examination: Examination) -> list[IdealCircuit]:
-    if _is_of_twelve(examination):
+    if is_of_twelve(examination):
         return ["twelve_pulse"]
     return ["six_pulse", *_FAULTY.get(examination.rectifier.pattern, ["one_diode_open"])]
 

@@ -72,7 +72,7 @@ def json_schema(document: str) -> dict[str, Any]:
 
 def _class_schema(cls: type[Result], definitions: dict[str, Any]) -> dict[str, Any]:
     hints = typing.get_type_hints(cls)
-    texts = attribute_texts(cls)
+    texts, later = attribute_texts(cls), later_fields(cls)
     properties = {
         field.name: {**_schema(hints[field.name], definitions), "description": texts[field.name]}
         for field in fields_of(cls)
@@ -81,7 +81,7 @@ def _class_schema(cls: type[Result], definitions: dict[str, Any]) -> dict[str, A
         "type": "object",
         "description": (cls.__doc__ or "").partition("\n")[0],
         "properties": properties,
-        "required": [name for name in properties if name not in later_fields(cls)],
+        "required": [name for name in properties if name not in later],
         "additionalProperties": False,
     }
 

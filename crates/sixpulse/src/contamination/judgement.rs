@@ -1,7 +1,7 @@
 //! The verdict on a fit: which orders support the common transfer, which contradict it, and how easily chance would bring
 //! their agreement about.
 
-use super::transfer::{self, Fit, Group, Model};
+use super::transfer::{self, Fit, Group, IN_STEP, Model};
 use super::{CLEAN_BELOW_V_PER_V, ContaminationVerdict, LEAST_GAIN_V_PER_V};
 
 /// Gains are significant from this many standard uncertainties: the best of several hundred delays reaches 4 by chance.
@@ -9,14 +9,11 @@ pub(super) const SIGNIFICANT: f64 = 6.0;
 /// A line supports the common transfer while less than this part of the power that it puts there is left over: of a line
 /// with another phase a quarter of a turn off two parts are left.
 const MOST_UNEXPLAINED: f64 = 0.5;
-
 /// What an undetermined verdict asks for where the two circuits move in step.
-pub(super) const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and see \
-                   whether the circuit's signal goes with it";
+pub(super) const ASK: &str = "moving in step alone does not prove a connection: take the ripple away (field unplugged) and \
+                              see whether the circuit's signal goes with it";
 /// Bins over which speed wander must have spread the power of a single order before it counts as evidence on its own.
 const SPREAD_BINS: f64 = 6.0;
-/// Share of that order's power that one complex factor on the supply's lines must explain.
-pub(super) const IN_STEP: f64 = 0.9;
 /// Probability of an agreement by chance above which it is none. A machine that turns exactly in step and makes the same
 /// orders is rare enough to begin with.
 const MOST_CHANCE: f64 = 0.1;

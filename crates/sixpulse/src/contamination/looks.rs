@@ -1,9 +1,9 @@
 //! Fit and verdict in as many looks as it takes: at the lines of both spectra, with a second low-pass in the path, without
 //! a wheel's lines, and at the codes of a coarse converter.
 
-use super::judgement::{ASK, IN_STEP, Judgement, ReadBy, SIGNIFICANT, detectable, judge};
+use super::judgement::{ASK, Judgement, ReadBy, SIGNIFICANT, detectable, judge};
 use super::subject::Subject;
-use super::transfer::{self, CrossSpectra, Fit, Group, Look, Path, Setting};
+use super::transfer::{self, CrossSpectra, Fit, Group, IN_STEP, Look, Path, Setting};
 use super::{ContaminationVerdict, coarse, variance, wheel};
 use crate::trace::Trace;
 
@@ -24,8 +24,8 @@ const COARSE_EXPLAINED: f64 = 0.45;
 /// Standard uncertainties by which an order must depart from the common path before a second low-pass is thought of.
 const DEPARTS: f64 = 3.0;
 
-/// Fit and verdict by the lines of both spectra, by the wheel's angle where those leave it open, and by the codes of a
-/// coarse converter.
+/// Fit and verdict by the lines of both spectra, with a second low-pass where those ask for it, by the wheel's angle where
+/// they leave it open, and by the codes of a coarse converter.
 pub(super) fn concluded(
     subject: &Subject,
     supply: &Trace,
@@ -66,7 +66,10 @@ pub(super) fn concluded(
 /// proves no connection.
 fn with_second_low_pass(look: &Look, first: &Fit) -> Option<(Fit, Judgement)> {
     let departs = |g: &Group| g.departure.norm() > DEPARTS * g.departure_std;
-    let mut fit = first.groups.iter().any(departs).then(|| look.second_order()).flatten()?;
+    if !first.groups.iter().any(departs) {
+        return None;
+    }
+    let mut fit = look.second_order()?;
     fit.detection_std = first.detection_std;
     let judgement = judge(Some(&fit), ReadBy::Lines);
     (judgement.verdict == ContaminationVerdict::Contaminated).then_some((fit, judgement))

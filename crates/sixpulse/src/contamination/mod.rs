@@ -208,8 +208,9 @@ pub fn count(
     let gain_drift = found.gain_drift.unwrap_or(0.0);
     let subject = Subject::new(circuit);
     let spectra = CrossSpectra::new(supply, &subject.trace);
-    let power = model.as_ref().map_or_else(|| spectra.circuit_power(), |m| spectra.left(m).0);
-    let noise_v = split::noise_v(&power, spectra.bin_hz(), electrical_hz);
+    let left = model.as_ref().map(|m| spectra.left(m).0);
+    let power = left.as_deref().unwrap_or_else(|| spectra.circuit_power());
+    let noise_v = split::noise_v(power, spectra.bin_hz(), electrical_hz);
     let split = Split::new(&subject.trace, supply, model.as_ref(), gain_drift);
     let heard = subject.heard(split, circuit, noise_v, conditioner, electrical_hz);
     Ok(Count::new(&heard, conditioner))
@@ -254,12 +255,12 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         None if subject.switched.is_none() => split.left,
         _ => Left::new(circuit, supply, model.as_ref(), drift.map_or(0.0, |d| d.relative)),
     };
+    let power = carried.map_or_else(|| spectra.circuit_power(), |f| &f.residual);
     let own_frequency_hz = match &subject.switched {
         Some(s) => levels::place_frequency(&s.rising_s),
-        None => own::frequency_hz(&spectra, judgement.verdict, carried, &split),
+        None => own::frequency_hz(&spectra, power, judgement.verdict, carried, &split),
     };
-    let power = carried.map_or_else(|| spectra.circuit_power(), |f| f.residual.clone());
-    let noise_v = split::noise_v(&power, spectra.bin_hz(), electrical_hz);
+    let noise_v = split::noise_v(power, spectra.bin_hz(), electrical_hz);
     let split = subject.heard(split, circuit, noise_v, &subject.conditioner(), electrical_hz);
     let counted = Count::new(&split, &subject.conditioner());
     let list = fit
@@ -285,7 +286,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
         ripple_rms_v: carried.map(|f| f.carried_power.sqrt()),
         residual_rms_v: left.rms_v(),
         gain_drift: drift.map(|d| d.relative),
-        own_detection_limit_v: subtract::detection_limit_v(&power),
+        own_detection_limit_v: subtract::detection_limit_v(power),
         indicated_without_ripple_hz: Some(counted.without_ripple_hz),
         ripple_margin: counted.ripple_margin,
         edges: subject.disturbance(circuit, &split),

@@ -3,8 +3,9 @@
 use super::ContaminationVerdict;
 use super::split::Split;
 use super::subtract;
-use super::transfer::{CrossSpectra, Fit};
+use super::transfer::{CrossSpectra, Fit, LINE_REACH};
 use crate::tone::sine_frequency_hz;
+use std::borrow::Cow;
 
 /// Below this many periods in the record the own frequency is fitted in time.
 const FEW_PERIODS: f64 = 60.0;
@@ -21,34 +22,33 @@ const MOST_OF_PATH: f64 = 2.0;
 const MOST_UNKNOWN: f64 = 1.0;
 /// Lines that may prove to be the supply's before the search for one of the circuit's own ends.
 const MOST_LINES: usize = 8;
-/// Bins to either side that a line takes.
-const REACH: usize = 3;
 
-/// Frequency of a circuit's own signal, hertz, by the spectrum and, of a few periods, in time; `None` at standstill.
+/// Frequency of a circuit's own signal, hertz, by what the fit leaves of its spectrum (`power`) and, of a few periods, in
+/// time; `None` at standstill.
 ///
 /// A line that follows a line of the supply is no sign of a wheel, unless the verdict says that nothing comes through.
 pub(super) fn frequency_hz(
     spectra: &CrossSpectra,
+    power: &[f64],
     verdict: ContaminationVerdict,
     carried: Option<&Fit>,
     split: &Split,
 ) -> Option<f64> {
-    let (residual, mut removed) = match carried {
-        Some(fit) => (fit.residual.clone(), fit.removed.clone()),
-        None => (spectra.circuit_power(), Vec::new()),
-    };
+    let mut removed = Cow::Borrowed(carried.map_or(&[][..], |fit| &fit.removed));
     let most = |hz: f64| match verdict {
         ContaminationVerdict::Clean => 0.0,
         _ => carried.map_or(MOST_UNKNOWN, |fit| MOST_OF_PATH * fit.model.at(hz).norm()),
     };
     for _ in 0..MOST_LINES {
-        let rough = subtract::own_frequency_hz(&residual, &removed, spectra.bin_hz())?;
+        let rough = subtract::own_frequency_hz(power, &removed, spectra.bin_hz())?;
         if spectra.followed(rough).is_none_or(|gain| gain >= most(rough)) {
             return Some(refined(split, rough));
         }
         let place = (rough / spectra.bin_hz()).round() as usize;
-        removed.resize(residual.len(), 0.0);
-        removed[place.saturating_sub(REACH)..].iter_mut().take(2 * REACH + 1).for_each(|r| *r = f64::INFINITY);
+        let removed = removed.to_mut();
+        removed.resize(power.len(), 0.0);
+        let line = removed.iter_mut().skip(place.saturating_sub(LINE_REACH)).take(2 * LINE_REACH + 1);
+        line.for_each(|r| *r = f64::INFINITY);
     }
     None
 }

@@ -266,7 +266,7 @@ impl Wheel {
 
 /// Power of the circuit where it is more than the supply's, V^2 a bin: no passive path amplifies.
 fn own_power(spectra: &CrossSpectra) -> Vec<f64> {
-    let mut own = spectra.circuit_power();
+    let mut own = spectra.circuit_power().to_vec();
     let supply = spectra.supply_power();
     for (k, power) in own.iter_mut().enumerate() {
         let beside = &supply[k.saturating_sub(BESIDE)..(k + BESIDE + 1).min(supply.len())];

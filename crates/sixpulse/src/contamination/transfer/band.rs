@@ -3,7 +3,7 @@
 use super::columns::Columns;
 use super::folded::{Comb, Folded};
 use super::path::{Model, Path};
-use super::spectra::{Bin, CrossSpectra};
+use super::spectra::{Bin, CrossSpectra, NOISE_QUANTILE};
 use crate::contamination::nth::nth;
 use crate::vectors::{self, LANES, Work};
 use std::f64::consts::PI;
@@ -60,7 +60,7 @@ pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize,
     while at < last {
         // What remains after the last whole block goes with it.
         let end = if at + 2 * block > last { last } else { at + block };
-        out.push(Floor { level: noise_level(&power[at..end], 0.3), bins: end - at });
+        out.push(Floor { level: noise_level(&power[at..end], NOISE_QUANTILE), bins: end - at });
         at = end;
     }
     out

@@ -2,7 +2,7 @@
 
 use super::band::Band;
 use super::path::{Model, Path};
-use super::spectra::Bin;
+use super::spectra::{Bin, in_step};
 use rustfft::num_complex::Complex64;
 
 /// Delay that makes a path rarer by a factor of e, seconds.
@@ -39,9 +39,6 @@ fn handicap(model: &Model) -> f64 {
 const POWER_RATIO: f64 = 1.5;
 /// Log-likelihood by which a model must beat the one of least power to be spared an order of the circuit's own.
 const SPARED: f64 = 8.0;
-/// Share of the circuit's power at an order that one complex factor on the supply's lines explains where nothing of the
-/// circuit's own lies there.
-const IN_STEP: f64 = 0.9;
 
 /// The bins in use order by order at which the circuit has a line of its own, a wheel's that falls beside the order: no
 /// one factor on the supply's lines explains it.
@@ -55,7 +52,7 @@ fn own_orders(band: &Band) -> Vec<std::ops::Range<usize>> {
             supply += b.sxx;
             circuit += b.syy;
         }
-        if cross.norm_sqr() < IN_STEP * supply * circuit {
+        if !in_step(cross, supply, circuit) {
             out.push(from..from + bins.len());
         }
         from += bins.len();

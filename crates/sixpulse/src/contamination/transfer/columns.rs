@@ -2,7 +2,7 @@
 #![allow(clippy::needless_range_loop, reason = "lanes run over several arrays at once")]
 
 use super::path::{Model, Path};
-use super::spectra::{Bin, NOISE_BLOCK};
+use super::spectra::{Bin, NOISE_BLOCK, NOISE_QUANTILE};
 use crate::vectors::{self, LANES, Work, cosine_and_sine};
 use std::f64::consts::PI;
 
@@ -15,8 +15,7 @@ struct Complexes {
     im: Lanes,
 }
 
-/// Part of a block's bins that lies below its noise, and how many may take part in telling it: those up to that part.
-const NOISE_QUANTILE: f64 = 0.3;
+/// How many of a block's bins may take part in telling its noise: those up to its quantile.
 const LOWEST: usize = (NOISE_BLOCK as f64 * NOISE_QUANTILE) as usize + 1;
 
 /// The bins in use, filled up to whole sets of lanes with bins that count nothing.
@@ -325,7 +324,7 @@ fn two_sections(model: &Model, hz: &Lanes) -> (Complexes, Complexes, Option<Comp
     (response, slope(&first, &turns[1]), Some(slope(&second, &turns[0])))
 }
 
-/// The response for gain 1 of a path of one time and its derivative by that.
+/// The path's response for gain 1 and its derivatives by the delay and, where it has one, by the second time constant.
 #[inline(always)]
 fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Complexes, Complexes, Option<Complexes>) {
     let angular = each(hz, |hz| 2.0 * PI * hz);
@@ -346,11 +345,12 @@ fn path(model: &Model, hz: &Lanes, interval: &Complexes, interval_s: f64) -> (Co
             };
             (times(&mixed, &turn), times(&change, &turn), None)
         }
-        Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
+        Path::SecondOrderLag | Path::BandPass => two_sections(model, hz),
+        Path::FirstOrderLag | Path::FirstOrderHighPass => {
             let x = each(&angular, |w| w * model.delay_s);
             let turn = pole(&x);
             let slope = lagging(&times(&turn, &turn), &angular);
-            if !model.path.is_high_pass() {
+            if model.path == Path::FirstOrderLag {
                 return (turn, slope, None);
             }
             let mut passed = turn;
@@ -394,10 +394,7 @@ impl Work for Answered<'_> {
         answer.by_second.clear();
         answer.left.clear();
         for (i, hz) in columns.hz.iter().enumerate() {
-            let (mut response, mut slope, mut by_second) = match model.path {
-                Path::SecondOrderLag | Path::BandPass => two_sections(model, hz),
-                _ => path(model, hz, &columns.interval[i], columns.interval_s),
-            };
+            let (mut response, mut slope, mut by_second) = path(model, hz, &columns.interval[i], columns.interval_s);
             if free_corner || model.corner_hz != 0.0 {
                 let (coupling, by_corner) = coupling(model.corner_hz, hz);
                 answer.by_corner.push(scaled(&times(&response, &by_corner), model.gain));

@@ -27,7 +27,7 @@ pub(super) use band::{Floor, Setting, floor_sum, floors, noise_level};
 pub(super) use groups::{Group, Line};
 pub(super) use path::Model;
 pub use path::{DELAY_RANGE_S, Path};
-pub(super) use spectra::CrossSpectra;
+pub(super) use spectra::{CrossSpectra, IN_STEP, LINE_REACH};
 
 use crate::trace::Trace;
 use band::{Band, LEAST_BINS, Say};

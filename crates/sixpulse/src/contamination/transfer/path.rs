@@ -27,8 +27,8 @@ pub enum Path {
     /// behind a charging cable whose inductance and battery are a low-pass themselves.
     SecondOrderLag,
     /// Through a first-order high-pass and a first-order low-pass: `g i w (d + e) / ((1 + i w d) (1 + i w e))`, `d` the
-    /// longer of their time constants, `g` the largest gain, at `w = 1 / sqrt(d e)`. What rises with frequency, into a line with a
-    /// corner.
+    /// longer of their time constants, `g` the largest gain, at `w = 1 / sqrt(d e)`. What rises with frequency, into a
+    /// line with a corner.
     BandPass,
 }
 
@@ -59,12 +59,12 @@ impl Path {
         !matches!(self, Self::Delay | Self::InterpolatedDelay)
     }
 
-    /// The same path with a second low-pass behind it, where it has a time constant.
+    /// The path of the first order with a second low-pass behind it; `None` for others.
     pub(super) fn and_second(self) -> Option<Self> {
         match self {
-            Self::Delay | Self::InterpolatedDelay => None,
-            Self::FirstOrderLag | Self::SecondOrderLag => Some(Self::SecondOrderLag),
-            Self::FirstOrderHighPass | Self::BandPass => Some(Self::BandPass),
+            Self::FirstOrderLag => Some(Self::SecondOrderLag),
+            Self::FirstOrderHighPass => Some(Self::BandPass),
+            _ => None,
         }
     }
 
@@ -116,8 +116,12 @@ impl Model {
         self.gain * self.unit(frequency_hz)
     }
     pub(super) fn unit(&self, frequency_hz: f64) -> Complex64 {
-        let w = 2.0 * PI * frequency_hz;
-        self.path.response(w, self.delay_s, self.interval_s) * self.scale() * self.around(frequency_hz)
+        self.sections(2.0 * PI * frequency_hz) * self.coupling(frequency_hz)
+    }
+    /// The path's response at angular frequency `w` (rad/s) for gain 1, without the couplings.
+    fn sections(&self, w: f64) -> Complex64 {
+        let first = self.path.response(w, self.delay_s, self.interval_s);
+        if self.path.has_second() { self.scale() * first * self.second(w) } else { first }
     }
     /// The response at `first`, `first + 1` ... times `step_hz`.
     #[inline(always)]
@@ -139,11 +143,7 @@ impl Model {
             }
             Path::FirstOrderLag | Path::FirstOrderHighPass | Path::SecondOrderLag | Path::BandPass => {
                 for i in 0..RESPONSES {
-                    let w = 2.0 * PI * hz(i);
-                    let mut response = self.gain * self.scale() * self.path.response(w, self.delay_s, self.interval_s);
-                    if self.second_s != 0.0 {
-                        response *= self.second(w);
-                    }
+                    let response = self.gain * self.sections(2.0 * PI * hz(i));
                     (out.re[i], out.im[i]) = (response.re, response.im);
                 }
             }

@@ -129,22 +129,13 @@ pub(super) fn first_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2])
 
 /// The same with a second low-pass behind it, its time constant on a grid of its own.
 pub(super) fn second_order_starts(band: &Band, near: Model, says: &[Vec<f64>; 2]) -> Vec<Model> {
-    let mut best: [Option<(f64, Model)>; 4] = [None; 4];
-    for second_s in SECONDS_S {
-        let found = best_first_orders(band, Model { second_s, ..near }, says);
-        for (best, found) in best.iter_mut().zip(found) {
-            if let Some((strength, model)) = found
-                && best.is_none_or(|(most, _)| strength > most)
-            {
-                *best = Some((strength, model));
-            }
-        }
-    }
+    let found = SECONDS_S.map(|second_s| best_first_orders(band, Model { second_s, ..near }, says));
+    let strongest = |i: usize| found.iter().filter_map(|best| best[i]).max_by(|a, b| a.0.total_cmp(&b.0));
     let with_second = |(_, model): (f64, Model)| {
         let model = Model { path: model.path.and_second()?, ..model };
         Some(Model { gain: model.gain / model.scale(), ..model })
     };
-    best.into_iter().flatten().filter_map(with_second).collect()
+    (0..FIRST_ORDER.len()).filter_map(strongest).filter_map(with_second).collect()
 }
 
 /// Strength and model of the best of each of [`FIRST_ORDER`]; `None` where nothing matches.
@@ -308,7 +299,7 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
                 Unknown::Gain => model.gain += step,
                 Unknown::Delay => model.delay_s = next_delay(&model, *step, band.interval_s),
                 Unknown::Corner => model.corner_hz += step.clamp(-5.0, 5.0),
-                Unknown::Second => model.second_s = next_time_constant(model.second_s, *step).max(LEAST_OF_TWO_S),
+                Unknown::Second => model.second_s = next_time_constant(model.second_s, *step, LEAST_OF_TWO_S),
             }
         }
         let settled = steps[0].abs() < 1e-5 * model.gain.abs() && steps[1].abs() < 1e-10;
@@ -323,15 +314,15 @@ pub(super) fn refine(band: &Band, start: Model, corner: &CornerPrior, rounds: us
 fn next_delay(model: &Model, step: f64, interval_s: f64) -> f64 {
     if model.path.has_time_constant() {
         let least = if model.path.has_second() { LEAST_OF_TWO_S } else { 0.0 };
-        return next_time_constant(model.delay_s, step).max(least);
+        return next_time_constant(model.delay_s, step, least);
     }
     // Half a sample or 20 us is far beyond where the delay's response is straight.
     let limit = interval_s.clamp(2e-6, 20e-6);
     (model.delay_s + step.clamp(-limit, limit)).clamp(DELAY_RANGE_S.0, DELAY_RANGE_S.1)
 }
 
-/// A time constant after a step: at most half as long again or half as long.
-fn next_time_constant(now_s: f64, step: f64) -> f64 {
+/// A time constant after a step: at most half as long again or half as long, and `least_s` at the least.
+fn next_time_constant(now_s: f64, step: f64, least_s: f64) -> f64 {
     let limit = 0.5 * now_s.max(1e-6);
-    (now_s + step.clamp(-limit, limit)).clamp(0.0, LONGEST_TIME_CONSTANT_S)
+    (now_s + step.clamp(-limit, limit)).clamp(least_s, LONGEST_TIME_CONSTANT_S)
 }

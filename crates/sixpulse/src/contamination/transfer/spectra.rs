@@ -13,14 +13,19 @@ const SEGMENT: usize = 131_072;
 /// Bins of the residual spectrum that share one noise estimate.
 pub(super) const NOISE_BLOCK: usize = 32;
 
+/// Part of the bins about a place that lies below the noise, and from which it is told.
+pub(super) const NOISE_QUANTILE: f64 = 0.3;
 /// Bins to either side that a line of the circuit takes.
-const LINE_REACH: usize = 3;
+pub(in crate::contamination) const LINE_REACH: usize = 3;
 /// Power of the supply's bins there against its noise from which it has a line.
-const CLEAR: f64 = 5.0;
-/// Part of the bins about a place that lies below the noise.
-const NOISE_QUANTILE: f64 = 0.3;
-/// Share of the circuit's power at a line that one complex factor on the supply's must explain.
-const IN_STEP: f64 = 0.9;
+const LINE_CLEAR: f64 = 5.0;
+/// Share of the circuit's power at a line that one complex factor on the supply's explains where the two move in step.
+pub(in crate::contamination) const IN_STEP: f64 = 0.9;
+
+/// Whether one complex factor on the supply's bins explains the circuit's: their cross power and both powers summed up.
+pub(super) fn in_step(cross: Complex64, supply: f64, circuit: f64) -> bool {
+    cross.norm_sqr() >= IN_STEP * supply * circuit
+}
 
 /// Averaged spectra of both traces: power in V^2 a bin (one-sided, summing to the variance).
 pub(in crate::contamination) struct CrossSpectra {
@@ -175,8 +180,7 @@ impl CrossSpectra {
             circuit += self.syy[k];
         }
         let noise = noise_level(self.sxx.get(around)?, NOISE_QUANTILE) * line.len() as f64;
-        let in_step = cross.norm_sqr() > IN_STEP * supply * circuit;
-        (in_step && supply > CLEAR * noise).then(|| cross.norm() / supply)
+        (supply > LINE_CLEAR * noise && in_step(cross, supply, circuit)).then(|| cross.norm() / supply)
     }
     /// Power of the circuit once the model's ripple is taken out, and that of the ripple, V^2 a bin up to 90 % of the
     /// Nyquist frequency. Below the band the model holds too: what the supply does slowly must not pass for the circuit's
@@ -210,8 +214,8 @@ impl CrossSpectra {
         &self.sxx[..(0.9 * self.sxx.len() as f64) as usize]
     }
     /// Power of the circuit, V^2 a bin, up to 90 % of the Nyquist frequency.
-    pub(in crate::contamination) fn circuit_power(&self) -> Vec<f64> {
-        self.syy[..(0.9 * self.syy.len() as f64) as usize].to_vec()
+    pub(in crate::contamination) fn circuit_power(&self) -> &[f64] {
+        &self.syy[..(0.9 * self.syy.len() as f64) as usize]
     }
 }
 
