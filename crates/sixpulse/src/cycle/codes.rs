@@ -281,4 +281,79 @@ mod tests {
             assert!((by_log_scale - numeric).abs() < 1e-6, "{by_log_scale} {numeric}");
         }
     }
+
+    #[test]
+    fn codes_are_counted_by_angle_off_the_first_of_them() {
+        // Four codes a cycle of 100 Hz, 5 cycles, 40 samples each: 10 samples of every code.
+        let counts: Vec<i16> = (0..200).map(|i| [7, 9, 4, 8][i / 10 % 4]).collect();
+        let trace = Trace::from_counts(counts, 0.02, 3.0, 4000.0, Coupling::Dc, Role::ChargingPost).unwrap();
+        // Off by a little, so that no sample lies on a border between two angles.
+        let track = PhaseTrack::new(0.05, vec![0.002, 5.002]).unwrap();
+        let found = Counts::new(&trace, &track, 0.02);
+        for (angle, list) in found.by_angle.iter().enumerate() {
+            // Samples at every 4.8 angles: codes 0, 2, -3 and 1 off the first.
+            for (code, times) in list {
+                assert_eq!((*code, *times), ([0, 2, -3, 1][angle * 4 / ANGLES], 5.0), "{angle}");
+            }
+        }
+        assert_eq!(found.by_angle.iter().flatten().map(|(_, n)| n).sum::<f64>(), 200.0);
+        assert!(found.mean_code.abs() < 1e-12 && (found.spread - 3.5_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn gradient_and_information_belong_to_the_posterior() {
+        let mut by_angle = vec![Vec::new(); ANGLES];
+        for angle in (0..ANGLES).step_by(5) {
+            by_angle[angle] = vec![(0, 3.0), (1, (angle % 4) as f64 + 1.0), (-1, 2.0)];
+        }
+        let counts = Counts { by_angle, mean_code: 0.0, spread: 0.8 };
+        let rows: Vec<_> = (0..ANGLES).map(regressors).collect();
+        let mut fit = Fit { values: std::array::from_fn(|i| 0.05 * (i as f64).sin()) };
+        fit.values[UNKNOWNS - 1] = 0.3_f64.ln();
+        let c = curvature(&counts, &rows, &fit);
+        let posterior = |i: usize, by: f64| {
+            let mut moved = fit.clone();
+            moved.values[i] += by;
+            curvature(&counts, &rows, &moved).log_posterior
+        };
+        for i in 0..UNKNOWNS {
+            let numeric = (posterior(i, 1e-5) - posterior(i, -1e-5)) / 2e-5;
+            assert!((c.gradient[i] - numeric).abs() < 1e-5 * (1.0 + numeric.abs()), "{i}: {} {numeric}", c.gradient[i]);
+        }
+        // Scores of every single code, multiplied with each other; the prior lies on the diagonal.
+        let mut expected = [[0.0; UNKNOWNS]; UNKNOWNS];
+        for (row, codes) in rows.iter().zip(&counts.by_angle) {
+            for (code, n) in codes {
+                let lower = f64::from(*code) - 0.5 - fit.mean_at(row);
+                let (p, by_mean, by_scale) = between(lower, lower + 1.0, 0.3);
+                let mut score = row.map(|r| r * by_mean / p);
+                score[UNKNOWNS - 1] = by_scale / p;
+                for i in 0..UNKNOWNS {
+                    for j in 0..=i {
+                        expected[i][j] += n * score[i] * score[j];
+                    }
+                }
+            }
+        }
+        for (k, n) in FITTED.into_iter().enumerate() {
+            expected[2 * k + 1][2 * k + 1] += (n as f64 / 0.9).powi(2);
+            expected[2 * k + 2][2 * k + 2] += (n as f64 / 0.9).powi(2);
+        }
+        for i in 0..UNKNOWNS {
+            for j in 0..=i {
+                let (found, expected) = (c.information[i][j], expected[i][j]);
+                assert!((found - expected).abs() < 1e-9 * (1.0 + expected.abs()), "{i} {j}: {found} {expected}");
+            }
+        }
+    }
+
+    #[test]
+    fn regressors_are_taken_at_the_middle_of_an_angle() {
+        let row = regressors(16);
+        // 16.5 of 192 angles.
+        let theta = TAU * 16.5 / 192.0;
+        assert!(row[0] == 1.0 && row[UNKNOWNS - 1] == 0.0);
+        assert!((row[5] - (3.0 * theta).cos()).abs() < 1e-12 && (row[6] - (3.0 * theta).sin()).abs() < 1e-12);
+        assert!((row[27] - (24.0 * theta).cos()).abs() < 1e-12 && (row[28] - (24.0 * theta).sin()).abs() < 1e-12);
+    }
 }

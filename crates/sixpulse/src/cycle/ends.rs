@@ -279,4 +279,92 @@ mod tests {
             }
         }
     }
+
+    /// 150 Hz with orders 1, 2 and 6 on a level, and its track.
+    fn bridge(rate_hz: f64, seconds: f64) -> (Vec<f64>, Vec<Complex64>) {
+        let mut orders = vec![Complex64::ZERO; 6];
+        orders[0] = Complex64::from_polar(0.1, 0.4);
+        orders[1] = Complex64::from_polar(0.05, -0.3);
+        orders[5] = Complex64::from_polar(0.3, -1.0);
+        let value = |turns: f64| {
+            let term = |(i, a): (usize, &Complex64)| (a * Complex64::cis(TAU * (i + 1) as f64 * turns)).re;
+            14.0 + orders.iter().enumerate().map(term).sum::<f64>()
+        };
+        let samples = (0..=(rate_hz * seconds) as usize).map(|i| value(150.0 * i as f64 / rate_hz)).collect();
+        (samples, orders)
+    }
+
+    /// 150 Hz for a tenth of a second, off towards both ends over the stretch of 1.25 cycles; knots 0.1 ms apart.
+    fn off_at_both_ends(first: f64, last: f64) -> PhaseTrack {
+        let angle = |k: i32| {
+            let t = f64::from(k) * 1e-4;
+            let (before, after) = (1.0 - t * 120.0, 1.0 - (0.1 - t) * 120.0);
+            150.0 * t + first * before.max(0.0) + last * after.max(0.0).powi(2)
+        };
+        PhaseTrack::new(1e-4, (0..=1000).map(angle).collect()).unwrap()
+    }
+
+    #[test]
+    fn ends_that_run_off_are_brought_back_and_the_rest_stays() {
+        // At 200 kHz a stretch has 1,667 samples: three are averaged.
+        for rate_hz in [20_000.0, 200_000.0] {
+            let (samples, orders) = bridge(rate_hz, 0.1);
+            for (first, last) in [(0.03, -0.02), (-0.02, 0.03)] {
+                let wrong = off_at_both_ends(first, last);
+                let laid = lay(&samples[..], rate_hz, wrong.clone(), orders.clone());
+                let off = |k: usize| laid.knots()[k] - 150.0 * k as f64 * 1e-4;
+                let worst = (0..=1000).map(|k| off(k).abs()).fold(0.0, f64::max);
+                // The prior's share, and that the stretch begins where the wrong track has it.
+                assert!(worst < 0.002, "{rate_hz} {first}: {worst}");
+                assert_eq!(laid.knots()[90..=910], wrong.knots()[90..=910]);
+            }
+        }
+    }
+
+    #[test]
+    fn orders_that_do_not_stand_clear_move_nothing() {
+        let (samples, orders) = bridge(20_000.0, 0.1);
+        let spectra = |scatter: f64| OrderMeans {
+            mean: orders.clone(),
+            scatter: vec![scatter; 6],
+            dispersion: vec![0.0; 6],
+            cycle_count: 16,
+            mean_hz: 150.0,
+        };
+        let wrong = off_at_both_ends(0.03, -0.02);
+        // A standard uncertainty of a quarter of the scatter: three of them are 0.3 V here and just less there.
+        assert_eq!(fasten(&samples[..], 20_000.0, wrong.clone(), &spectra(0.401)), wrong);
+        let order_6 = MeanCycle::new(&spectra(0.399)).unwrap();
+        assert!(order_6.at([0.0; LANES]).0[0] - orders[5].re < 1e-12);
+        let moved = fasten(&samples[..], 20_000.0, wrong.clone(), &spectra(0.01));
+        assert!(moved.knots()[0].abs() < 0.002 && (moved.knots()[1000] - 15.0).abs() < 0.002);
+    }
+
+    #[test]
+    fn products_are_the_sums_written_out() {
+        let (samples, orders) = bridge(20_000.0, 0.1);
+        let track = off_at_both_ends(0.0, 0.01);
+        let cycle = MeanCycle::of(&orders);
+        let stretch = Stretch::read(&samples[..], 20_000.0, &track, End::Last).unwrap();
+        let turns: Vec<f64> = stretch.time_s.iter().map(|t| track.cycles_at(*t)).collect();
+        let products = widest(Products { stretch: &stretch, turns: &turns, cycle: &cycle });
+        let mut expected = [[0.0; 5]; 5];
+        for (i, turns) in turns.iter().enumerate() {
+            let term = |n: usize| orders[n - 1] * Complex64::cis(TAU * n as f64 * turns);
+            let value: f64 = (1..=6).map(|n| term(n).re).sum();
+            let slope: f64 = (1..=6).map(|n| -TAU * n as f64 * term(n).im).sum();
+            let s = stretch.along(stretch.time_s[i]);
+            let row = [slope * s, slope * s * s, 1.0, s, stretch.volts[i] - value];
+            for j in 0..5 {
+                for k in 0..=j {
+                    expected[j][k] += row[j] * row[k];
+                }
+            }
+        }
+        for j in 0..5 {
+            for k in 0..=j {
+                assert!((products[j][k] - expected[j][k]).abs() < 1e-8 * (1.0 + expected[j][k].abs()), "{j} {k}");
+            }
+        }
+    }
 }

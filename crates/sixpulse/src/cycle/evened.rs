@@ -110,4 +110,40 @@ mod tests {
     fn a_track_of_two_cycles_is_left_alone() {
         assert!(over_a_cycle(&PhaseTrack::constant(100.0, 0.02).unwrap()).is_none());
     }
+
+    #[test]
+    fn a_steady_track_stays_as_it_is() {
+        // 12.7 cycles from 0.4 on; knots do not lie on cycles.
+        let right: Vec<f64> = (0..=100).map(|k| 0.4 + 0.127 * f64::from(k)).collect();
+        let evened = over_a_cycle(&PhaseTrack::new(1e-3, right.clone()).unwrap()).unwrap();
+        let worst = evened.knots().iter().zip(&right).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+        assert!(worst < 1e-9, "{worst}");
+    }
+
+    #[test]
+    fn the_two_ends_need_a_cycle_and_a_half_each_inside_the_first_and_the_last_half() {
+        // 24 points of eight a cycle: the 23rd is begun beyond 2.75 cycles, the 24th beyond 2.875.
+        assert!(over_a_cycle(&PhaseTrack::constant(100.0, 0.0387).unwrap()).is_none());
+        assert!(over_a_cycle(&PhaseTrack::constant(100.0, 0.0389).unwrap()).is_some());
+    }
+
+    #[test]
+    fn the_time_is_integrated_exactly_over_straight_pieces() {
+        // 100 Hz for 0.02 s, then 200 Hz for as long, from 0.5 cycles on.
+        let track = PhaseTrack::new(0.02, vec![0.5, 2.5, 6.5]).unwrap();
+        let times = Times::new(&track);
+        // Beyond the knots the pieces go on: 0.5 * 0.01 s * 1 cycle below the first one, counted backwards.
+        for (cycles, expected) in
+            [(0.5, 0.0), (1.5, 0.005), (2.5, 0.02), (4.5, 0.02 + 2.0 * 0.025), (6.5, 0.02 + 4.0 * 0.03), (-0.5, 0.005)]
+        {
+            assert!((times.up_to(cycles) - expected).abs() < 1e-12, "{cycles}: {}", times.up_to(cycles));
+        }
+    }
+
+    #[test]
+    fn the_slope_is_that_of_the_least_squares_line() {
+        assert!((slope(&[1.0, 2.0, 3.0, 4.0], &[5.0, 3.0, 1.0, -1.0]) + 2.0).abs() < 1e-12);
+        // Deviations (-1, 0, 1) and (0, 3, 6) - 3: 6 / 2; with (0, 6, 3): 3 / 2.
+        assert!((slope(&[4.0, 5.0, 6.0], &[0.0, 6.0, 3.0]) - 1.5).abs() < 1e-12);
+    }
 }

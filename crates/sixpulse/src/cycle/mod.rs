@@ -526,3 +526,6 @@ impl Work for SquaresAndSteps<'_> {
         (squares, steps)
     }
 }
+
+#[cfg(test)]
+mod tests;

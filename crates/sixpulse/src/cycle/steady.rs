@@ -187,4 +187,57 @@ mod tests {
         let followed = track(|t| turns(t, 0.0) + 0.3 * t / SECONDS);
         assert_eq!(instead(&record(0.0), RATE_HZ, followed.clone()), followed);
     }
+
+    #[test]
+    fn the_parabola_through_a_parabola_is_itself() {
+        let step_s = SECONDS / 100.0;
+        // Angle 300 + 560 u + 9 u^2, u from -0.5 to 0.5.
+        let angle = |k: i32| angle(&[300.0, 560.0, 9.0], f64::from(k) / 100.0 - 0.5);
+        let c = parabola(&PhaseTrack::new(step_s, (0..=100).map(angle).collect()).unwrap()).unwrap();
+        assert!((c[0] - 300.0).abs() < 1e-9 && (c[1] - 560.0).abs() < 1e-9 && (c[2] - 9.0).abs() < 1e-9, "{c:?}");
+    }
+
+    #[test]
+    fn slope_and_curvature_are_searched_on_the_grid_and_refined_between() {
+        let parts = |slope: f64, bend: f64| -> Vec<(f64, Complex64)> {
+            let places = (0..PARTS).map(|k| (k as f64 + 0.5) / PARTS as f64 - 0.5);
+            places.map(|u| (u, Complex64::from_polar(0.3, 1.0 + TAU * u * (slope + u * bend)))).collect()
+        };
+        for (slope, bend) in [(0.0, 0.0), (3.25, -4.5), (-8.0, 16.0), (8.0, -16.0), (-0.25, 15.5)] {
+            assert_eq!(searched(&parts(slope, bend)), [slope, bend]);
+        }
+        let parts = parts(3.35, -4.3);
+        let begin = searched(&parts);
+        assert_eq!(begin[0], 3.25);
+        let [slope, bend] = refined(&parts, begin).unwrap();
+        // Eight steps, each of which leaves 0.3 of what was left.
+        assert!((slope - 3.35).abs() < 1e-4 && (bend + 4.3).abs() < 1e-3, "{slope} {bend}");
+        assert!(refined(&[(0.1, Complex64::ZERO); 5], [0.0; 2]).is_none());
+    }
+
+    #[test]
+    fn the_power_on_a_track_is_that_of_the_line_and_of_its_double() {
+        // Whole cycles: half of each amplitude squared, times the number of samples.
+        let constant = PhaseTrack::constant(700.0, 0.1).unwrap();
+        let wave = |i: i32| {
+            let angle = TAU * 700.0 * f64::from(i) / RATE_HZ;
+            (0.4 * angle.cos() + 0.2 * (2.0 * angle).sin() + 0.7 * (3.0 * angle).cos()) as f32
+        };
+        let samples: Vec<f32> = (0..2000).map(wave).collect();
+        let expected = (1000.0 * 0.4_f64).powi(2) + (1000.0 * 0.2_f64).powi(2);
+        assert!((line_power(&samples, RATE_HZ, &constant) / expected - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_steady_track_of_another_number_of_pulses_must_make_the_line_stronger() {
+        // The record wanders so that the followed track is right, three pulses more than the steady one that fits its end.
+        let right = |t: f64| turns(t, 0.0) + 3.0 * ((t - 0.5) / 0.1).clamp(0.0, 1.0);
+        let count = (RATE_HZ * SECONDS) as usize + 1;
+        let samples: Vec<f32> = (0..count).map(|i| (TAU * right(i as f64 / RATE_HZ)).cos() as f32).collect();
+        let followed = track(right);
+        assert_eq!(instead(&samples, RATE_HZ, followed.clone()), followed);
+        // Of fewer samples than parts nothing is looked for.
+        let short = track(|t| turns(t, 0.0));
+        assert_eq!(instead(&samples[..PARTS - 1], RATE_HZ, short.clone()), short);
+    }
 }

@@ -144,3 +144,26 @@ impl Rectifier {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hard_faults_are_the_four_of_a_failed_diode_or_phase() {
+        let hard: Vec<Pattern> = Pattern::ALL.into_iter().filter(|p| p.is_hard_fault()).collect();
+        assert_eq!(hard, [Pattern::OpenDiode, Pattern::ShortedDiode, Pattern::OpenPhase, Pattern::TwoOpenDiodes]);
+    }
+
+    #[test]
+    fn what_could_not_be_told_is_undetermined_for_certain() {
+        let verdict = Rectifier::undetermined("too short");
+        assert_eq!((verdict.pattern, verdict.reason.as_deref()), (Pattern::Undetermined, Some("too short")));
+        assert_eq!(verdict.probabilities.len(), Pattern::ALL.len());
+        for (pattern, p) in &verdict.probabilities {
+            assert_eq!(*p, if *pattern == Pattern::Undetermined { 1.0 } else { 0.0 });
+        }
+        assert_eq!(verdict.probability(), 1.0);
+        assert_eq!(Rectifier { pattern: Pattern::Healthy, ..verdict }.probability(), 0.0);
+    }
+}

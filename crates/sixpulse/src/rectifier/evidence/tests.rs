@@ -101,6 +101,11 @@ fn the_shape_is_told_by_its_peaks() {
     let (v, statement) = figure("cycle_shape", &cycle(200.0, &[(1, 1.0, 0.0), (2, 0.5, 0.0)]), &SupplyFacts::default());
     assert!(near(v, 2.0));
     assert_eq!(statement, "the mean cycle rises 1500 mV above and falls 750 mV below its mean");
+    // About its mean, wherever that lies.
+    let mut lifted = cycle(200.0, &[(1, 1.0, 0.0), (2, 0.5, 0.0)]);
+    lifted.mean_points.iter_mut().for_each(|v| *v += 0.3);
+    let (up, down) = peaks(&lifted);
+    assert!(near(up, 1.5) && near(down, 0.75));
 }
 
 #[test]

@@ -220,3 +220,26 @@ fn a_cycle_of_two_equal_halves_with_several_pulses_repeats_in_itself() {
     noisy.spectra.scatter[3] = 2.6;
     assert!(!repeats_in_itself(&noisy));
 }
+
+#[test]
+fn a_record_is_told_by_its_noise_its_steps_and_its_best_hypothesis() {
+    let facts = SupplyFacts { ac_rms_v: 0.5, noise_rms_v: 0.02, step_v: Some(0.05), ..SupplyFacts::default() };
+    let mut loud = cycle(100.0, &[(6, 0.4, 0.0)]);
+    // 0.3 V over 100 cycles: 0.03 V.
+    loud.spectra.scatter[0] = 0.3;
+    let quiet = cycle(200.0, &[(6, 0.1, 0.0)]);
+    let reading = |hypotheses: Vec<CycleHypothesis>| -> BTreeMap<String, f64> {
+        record_names().into_iter().zip(Reading { hypotheses, facts: facts.clone() }.record_figures().values).collect()
+    };
+    let f = reading(vec![quiet.clone(), loud.clone()]);
+    assert!(near(f["ac_rms"], 0.50001_f64.ln()) && near(f["noise_share"], (0.020001_f64 / 0.500001).ln()));
+    assert!(near(f["record_steps"], (0.500001_f64 / 0.05).ln()) && near(f["hypotheses"], 3.0_f64.ln()));
+    assert!(near(f["best_explained_share"], 0.08 / 0.25) && near(f["best_ripple"], (0.08_f64.sqrt() + 1e-5).ln()));
+    assert!(near(f["best_signal_to_noise"], 8.0), "nothing scatters in the weaker one: the most that is told");
+    let f = reading(vec![loud]);
+    assert!((f["best_signal_to_noise"] - (0.4_f64 / 0.03).ln()).abs() < 1e-6);
+    let f = reading(Vec::new());
+    assert!(
+        near(f["hypotheses"], 0.0) && near(f["best_ripple"], 1e-5_f64.ln()) && near(f["best_explained_share"], 0.0)
+    );
+}
