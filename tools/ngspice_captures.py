@@ -6,7 +6,8 @@ is imported.
 
 Each capture `cNNNN.npz` holds `post`, `battery`, `sensor` (int16 counts), `*_lsb` (volts per count), `fs` (hertz) and
 `coupling` of post and battery (the sensor is DC-coupled); `labels.json` holds label, pattern, `fe` (mean electrical
-frequency over the record, hertz), engine speed, the sensor's truth and every parameter. A run resumes where it stopped.
+frequency over the record, hertz), engine speed, the sensor's truth, what a pulse conditioner counts on the line and
+every parameter. A run resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -374,8 +375,8 @@ def digitise(rng: np.random.Generator, x: Float, p: Params) -> tuple[NDArray[np.
     return np.clip(np.round(seen / lsb), -top, top - 1).astype(np.int16), lsb
 
 
-def sensor_line(rng: np.random.Generator, post: Float) -> tuple[Float, Params]:
-    """Voltage of a variable-reluctance sensor, still or turning, clean or with ripple of the charging post."""
+def sensor_line(rng: np.random.Generator, post: Float) -> tuple[Float, Float, Params]:
+    """A variable-reluctance sensor's own voltage, still or turning, and the charging post's ripple that it carries."""
     turns, dirty, share = rng.random() < 0.5, rng.random() < 0.5, log_uniform(rng, 0.1, 0.8)
     gain, delay_s = (share * float(rng.choice([-1.0, 1.0], p=[0.2, 0.8])) if dirty else 0.0), rng.uniform(0.0, 80e-6)
     own_hz = log_uniform(rng, 120.0, 1000.0) if turns else 0.0
@@ -387,7 +388,51 @@ def sensor_line(rng: np.random.Generator, post: Float) -> tuple[Float, Params]:
     ripple = post - post.mean()
     late = np.interp(t - delay_s, t, ripple)
     truth = {"sensor": f"{'contaminated' if dirty else 'clean'}_{'turning' if turns else 'still'}"}
-    return line + gain * late, {**truth, "gain": float(gain), "delay": delay_s, "sensor_hz": own_hz}
+    return line, gain * late, {**truth, "gain": float(gain), "delay": delay_s, "sensor_hz": own_hz}
+
+
+# ---- conditioner ------------------------------------------------------------------------------------------------
+
+ARMING = (1.0 / 3.0, 0.03, 0.085)
+"""Part of the last peak at which it arms, least arming voltage, and the seconds in which the peak decays and after
+which it is forgotten: common practice, with the tags that the library's documentation of its conditioner gives."""
+FACTORS = (0.0, 0.97, 1.0, 1.03)
+
+
+def pulse_times(x: Float, step_s: float) -> list[float]:
+    """Pulses of a peak-following conditioner: out where the line, once armed, falls to its mean."""
+    fraction, least, decay_s = ARMING
+    keep, forget = math.exp(-step_s / decay_s), decay_s / step_s
+    peak, rising, armed, last = 0.0, 0.0, False, 0
+    times = []
+    for i, v in enumerate((x - x.mean()).tolist()):
+        if armed:
+            rising = max(rising, v)
+            if v <= 0.0:
+                times.append(i * step_s)
+                armed, peak, last = False, rising, i
+        elif v > max(least, fraction * peak * keep ** (i - last) if i - last <= forget else 0.0):
+            armed, rising = True, v
+    return times
+
+
+def counted_hz(x: Float, step_s: float) -> float:
+    """Mean frequency of the pulses over the part of a record that they span; over the record where that is short."""
+    times = pulse_times(x, step_s)
+    span = times[-1] - times[0] if times else 0.0
+    record_s = x.size * step_s
+    return (len(times) - 1) / span if span > 0.8 * record_s else len(times) / record_s
+
+
+def counts(own: Float, ripple: Float, p: Params) -> Params:
+    """Hertz counted on the line and on what an instrument without noise records of it, by the factor on the ripple."""
+    every = round(1 / (GRID_S * p["fs"]))
+    lines = [own + factor * ripple for factor in FACTORS]
+    return {
+        "factors": FACTORS,
+        "line_hz": [counted_hz(line, GRID_S) for line in lines],
+        "recorded_hz": [counted_hz(front_end(line, p, "dc")[::every], 1 / p["fs"]) for line in lines],
+    }
 
 
 # ---- captures ---------------------------------------------------------------------------------------------------
@@ -418,12 +463,12 @@ def make(folder: Path, number: int, fault: str, condition: str, seed: int) -> Pa
     samples = int(record_s * p["fs"])
     grid = samples * round(1 / (GRID_S * p["fs"]))
     post, battery = post[first : first + grid], battery[first : first + grid]
-    line, truth = sensor_line(rng, post)
+    wheel, carried, truth = sensor_line(rng, post)
     stored: dict[str, Any] = {"fs": p["fs"], "coupling": p["coupling"]}
     for name, values, coupling in (
         ("post", post, p["coupling"]),
         ("battery", battery, p["coupling"]),
-        ("sensor", line, "dc"),
+        ("sensor", wheel + carried, "dc"),
     ):
         stored[name], stored[f"{name}_lsb"] = digitise(rng, front_end(values, p, coupling), p)
     ends = angle_turned(p, np.array([settle_s, settle_s + samples / p["fs"]]), settle_s, record_s)
@@ -438,7 +483,8 @@ def make(folder: Path, number: int, fault: str, condition: str, seed: int) -> Pa
         "duration": samples / p["fs"], "engine_rpm": 60 * hz / p["pole_pairs"] / p["pulley_ratio"],
         "mean_v": float(post.mean()), "cable_a": float(cable_a[first : first + grid].mean()),
         "ptp_post": float(np.ptp(post)), "ptp_battery": float(np.ptp(battery)),
-        "rms_post": float(post.std()), "post_lsb": stored["post_lsb"], **truth, "params": p,
+        "rms_post": float(post.std()), "post_lsb": stored["post_lsb"], **truth,
+        "sensor_lsb": stored["sensor_lsb"], "counts": counts(wheel, carried, p), "params": p,
     }  # fmt: skip
 
 
