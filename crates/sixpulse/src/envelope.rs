@@ -10,6 +10,7 @@ use crate::trace::{BLOCK, Samples, Trace};
 /// Lowest and highest value of each part of a record.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Envelope {
     /// Index of the first sample of each part.
     pub first_sample: Vec<usize>,

@@ -20,6 +20,7 @@ pub use crate::level::{Level, LevelVerdict};
 /// Everything that one capture says.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Examination {
     /// Version of the layout of this result.
     pub schema_version: u32,

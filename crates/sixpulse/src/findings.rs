@@ -25,6 +25,7 @@ words!(Severity, "severity", "info" => Severity::Info, "warning" => Severity::Wa
 /// One finding.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Finding {
     /// Stable code, such as `rectifier_open_diode`.
     pub code: String,

@@ -60,6 +60,7 @@ words!(LevelVerdict, "level", "not_charging" => LevelVerdict::NotCharging, "low"
 /// The charging level.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Level {
     /// Name of the trace it was read on; empty when there is none.
     pub trace: String,

@@ -94,6 +94,7 @@ impl Meter {
 /// A limit that the trade goes by. None of them has a normative source.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum PracticeLimit {
     /// 0.5 V AC at the alternator's output terminal against its case, 3000 1/min, lamps on: above is suspicious.
     HalfVolt,
@@ -160,6 +161,7 @@ impl LimitOutcome {
 /// A reading beside a limit of the trade.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct LimitComparison {
     /// The limit.
     pub limit: PracticeLimit,
@@ -174,6 +176,7 @@ pub struct LimitComparison {
 /// What a meter would have shown.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MeterReading {
     /// The number on the display, volts: rounded to the resolution.
     pub indicated_v: f64,

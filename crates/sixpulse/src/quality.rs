@@ -62,6 +62,7 @@ words!(QualityImpact, "impact", "note" => QualityImpact::Note, "limits" => Quali
 /// The stable code of a quality issue.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum QualityCode {
     /// Samples sit at the rails of the quantiser or range.
     Clipped,
@@ -93,6 +94,7 @@ words!(QualityCode, "code",
 /// One coded reason why a capture is less than fit, with the figure and the limit it missed.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct QualityIssue {
     /// Stable code.
     pub code: QualityCode,
@@ -113,6 +115,7 @@ pub struct QualityIssue {
 /// Figures of one trace.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct TraceQuality {
     /// Number of samples.
     pub sample_count: usize,
@@ -141,6 +144,7 @@ pub struct TraceQuality {
 /// Fitness of a capture.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Quality {
     /// False when an issue prevents reading the rectifier pattern.
     pub usable: bool,

@@ -47,6 +47,7 @@ pub(crate) const LEAST_SAMPLES: usize = 4;
 /// and 3.10 calls `rms_ripple_factor` the DC distortion factor.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Ripple {
     /// Name of the trace.
     pub trace: String,

@@ -22,6 +22,7 @@ use crate::trace::{Capture, Coupling, Role, words};
 /// What a limit rests on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum LimitBasis {
     /// A published standard.
     Standard,
@@ -33,6 +34,7 @@ words!(LimitBasis, "basis", "standard" => LimitBasis::Standard, "common_practice
 /// The ripple against one limit.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct LimitComparison {
     /// Stable name of the limit.
     pub code: String,
@@ -68,6 +70,7 @@ words!(BatteryCondition, "battery", "ordinary" => BatteryCondition::Ordinary, "p
 /// The ripple that a sound machine makes.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct HealthyRange {
     /// The battery's condition that the range is for.
     pub battery: BatteryCondition,
@@ -98,6 +101,7 @@ words!(RippleAmount, "amount", "below_healthy" => RippleAmount::BelowHealthy, "u
 /// How much ripple there is.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct RippleSeverity {
     /// Nominal voltage of the system, 12 or 24.
     pub system_v: f64,

@@ -22,6 +22,7 @@ use crate::trace::{Samples, words};
 /// are D'Antona and Ferrero's, Digital Signal Processing for Measurement Systems, 2006, as in SciPy).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum Window {
     /// No taper: the narrowest line, the highest leakage.
     Rectangular,
@@ -43,6 +44,7 @@ words!(Window, "window",
 /// What a window does to a line and to noise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct WindowFigures {
     /// Mean of the window: a line's amplitude in the transform, relative to no window (0 to 1).
     pub coherent_gain: f64,
@@ -201,6 +203,7 @@ fn check_segment(parameter: &str, samples: usize) -> Result<()> {
 /// One-sided power spectral density of one record.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct AutoSpectrum {
     /// Frequency of each bin, hertz: 0 to half the sample rate.
     pub frequencies_hz: Vec<f64>,
@@ -235,6 +238,7 @@ pub struct CrossSpectrum {
 /// their phase: coherence above the significance level excludes independent noise, and nothing else.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Coherence {
     /// Frequency of each bin, hertz: 0 to half the sample rate.
     pub frequencies_hz: Vec<f64>,

@@ -34,6 +34,7 @@ const GROWTH: usize = 4;
 /// A sine with an offset, fitted.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct SineFit {
     /// Frequency, hertz.
     pub frequency_hz: f64,
@@ -60,6 +61,7 @@ pub struct SineFit {
 /// A fundamental and its orders with an offset, fitted together.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct HarmonicFit {
     /// Frequency of order 1, hertz.
     pub frequency_hz: f64,

@@ -88,6 +88,7 @@ pub enum Coupling {
 /// Where the probe was.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum Role {
     /// The alternator's output terminal, against the alternator's case.
     ChargingPost,

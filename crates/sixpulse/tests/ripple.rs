@@ -16,23 +16,18 @@ const RATE_HZ: f64 = 50_000.0;
 const CORNER_HZ: f64 = 10.0;
 
 fn no_cycle() -> Cycle {
-    Cycle {
-        trace: "post".into(),
-        electrical_hz: None,
-        electrical_hz_std: None,
-        reason: Some("not looked for".into()),
-        cycle_count: 0,
-        order_amplitudes_v: Vec::new(),
-        order_amplitudes_v_std: Vec::new(),
-        order_phases_rad: Vec::new(),
-        order_dispersion_v: Vec::new(),
-        mean_cycle_v: Vec::new(),
-        cycle_std_v: Vec::new(),
-        track_time_s: Vec::new(),
-        track_electrical_hz: Vec::new(),
-        speed_change: None,
-        candidates: Vec::new(),
-    }
+    Cycle::none("post", "not looked for", Vec::new())
+}
+
+/// A cycle of which only these are known.
+fn cycle_with(electrical_hz: f64, cycle_count: usize, orders_v: [Vec<f64>; 2], mean_cycle_v: Vec<f64>) -> Cycle {
+    let mut cycle = no_cycle();
+    cycle.electrical_hz = Some(electrical_hz);
+    cycle.reason = None;
+    cycle.cycle_count = cycle_count;
+    [cycle.order_amplitudes_v, cycle.order_amplitudes_v_std] = orders_v;
+    cycle.mean_cycle_v = mean_cycle_v;
+    cycle
 }
 
 /// The cycle by plain projection at a known frequency, cycle by cycle; the mean cycle as the signal was made.
@@ -62,15 +57,9 @@ fn cycle_of(x: &[f64], electrical_hz: f64, mean_cycle_v: Vec<f64>) -> Cycle {
             ((c, s), (variance / count as f64).sqrt())
         })
         .collect();
-    Cycle {
-        electrical_hz: Some(electrical_hz),
-        reason: None,
-        cycle_count: count,
-        order_amplitudes_v: orders.iter().map(|((c, s), _)| c.hypot(*s)).collect(),
-        order_amplitudes_v_std: orders.iter().map(|(_, u)| *u).collect(),
-        mean_cycle_v,
-        ..no_cycle()
-    }
+    let amplitudes = orders.iter().map(|((c, s), _)| c.hypot(*s)).collect();
+    let uncertainties = orders.iter().map(|(_, u)| *u).collect();
+    cycle_with(electrical_hz, count, [amplitudes, uncertainties], mean_cycle_v)
 }
 
 /// The level taken out exactly: tests of the ripple alone need no filter.
@@ -215,7 +204,7 @@ fn a_record_of_less_than_a_cycle_has_no_part_of_one_left_over() {
     // 500 samples, half a cycle of 50 Hz: what the mean cycle looks like says nothing of the r.m.s. over another one.
     let volts: Vec<f64> = (0..500).map(|i| 14.0 + 0.3 * (TAU * f64::from(i) / 1000.0).sin()).collect();
     let std = |mean_cycle_v: Vec<f64>| {
-        let cycle = Cycle { electrical_hz: Some(50.0), reason: None, mean_cycle_v, ..no_cycle() };
+        let cycle = cycle_with(50.0, 0, Default::default(), mean_cycle_v);
         measure("post", &trace(&volts), &volts[..], CORNER_HZ, &cycle).unwrap().rms_v_std
     };
     let sine = (0..192).map(|i| 0.3 * (TAU * f64::from(i) / 192.0).sin()).collect();
@@ -229,15 +218,7 @@ fn what_does_not_repeat_counts_cycle_by_cycle() {
     let volts: Vec<f64> = (0..50_000)
         .map(|i| 14.0 + 0.1 * (TAU * 37.0 * f64::from(i) / RATE_HZ).sin() + 1e-3 * random.normal())
         .collect();
-    let cycle = Cycle {
-        electrical_hz: Some(100.0),
-        reason: None,
-        cycle_count: 100,
-        order_amplitudes_v: vec![0.0; 24],
-        order_amplitudes_v_std: vec![0.0; 24],
-        mean_cycle_v: vec![0.0; 192],
-        ..no_cycle()
-    };
+    let cycle = cycle_with(100.0, 100, [vec![0.0; 24], vec![0.0; 24]], vec![0.0; 192]);
     let r = measure("post", &trace(&volts), &volts[..], CORNER_HZ, &cycle).unwrap();
     // 1 %: the noise has a ten-thousandth of the tone's power, and its mixture with the tone averages out.
     close(r.residual_rms_v.unwrap(), 0.005_f64.sqrt(), 0.01);

@@ -47,6 +47,7 @@ fn response(found: &Contamination, hz: f64, interval_s: f64) -> Option<Complex64
             let second_s = found.second_time_constant_s?;
             Complex64::new(0.0, TAU * hz * (time_s + second_s)) * low(time_s) * second
         }
+        _ => return None,
     };
     Some(gain * shape)
 }

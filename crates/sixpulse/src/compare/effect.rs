@@ -6,6 +6,7 @@ use super::{effective_freedom, student_95, student_95_between};
 /// A change of an amplitude between two stages.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Effect {
     /// Amplitude later / amplitude before (r.m.s. values).
     pub ratio: f64,
@@ -50,6 +51,7 @@ impl Effect {
 /// widened where the stages scatter more than theirs explain (Birge ratio).
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct DoseResponse {
     /// Stages fitted.
     pub stages: usize,

@@ -29,6 +29,7 @@ words!(ClampDirection, "clamp", "forward" => ClampDirection::Forward, "reversed"
 /// An impedance at one order.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct ImpedanceOrder {
     /// The order.
     pub order: u32,
@@ -49,6 +50,7 @@ pub struct ImpedanceOrder {
 /// An impedance over the ripple's orders.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Impedance {
     /// Name of the trace with the current.
     pub current: String,

@@ -29,6 +29,7 @@ words!(StageKind, "stage", "before" => StageKind::Before, "during" => StageKind:
 /// The ripple in one capture.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Stage {
     /// Which one.
     pub stage: StageKind,
@@ -49,6 +50,7 @@ pub struct Stage {
 /// A circuit in one capture.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct CircuitStage {
     /// Which one.
     pub stage: StageKind,
@@ -70,6 +72,7 @@ pub struct CircuitStage {
 /// What the intervention says of one circuit.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct CircuitIntervention {
     /// The verdict.
     pub verdict: InterventionVerdict,
@@ -93,6 +96,7 @@ pub struct CircuitIntervention {
 /// Something to bear in mind with an intervention.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum InterventionNoteCode {
     /// The engine turned at another speed in one of the captures.
     EngineSpeedChanged,
@@ -117,6 +121,7 @@ words!(InterventionNoteCode, "code", "engine_speed_changed" => InterventionNoteC
 /// One such thing, in a sentence.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct InterventionNote {
     /// Stable code.
     pub code: InterventionNoteCode,
@@ -127,6 +132,7 @@ pub struct InterventionNote {
 /// The result of an intervention.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Interventions {
     /// Version of the layout of this result.
     pub schema_version: u32,

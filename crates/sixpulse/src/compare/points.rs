@@ -20,6 +20,7 @@ use rustfft::num_complex::Complex64;
 /// What an attenuation was formed from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum AttenuationBasis {
     /// The orders of the electrical cycle: the alternator's ripple alone.
     Orders,
@@ -31,6 +32,7 @@ words!(AttenuationBasis, "basis", "orders" => AttenuationBasis::Orders, "record"
 /// Something to bear in mind with a comparison of points.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum PointsCode {
     /// The ripple was read at the battery alone.
     MeasuredAtBattery,
@@ -55,6 +57,7 @@ words!(PointsCode, "code", "measured_at_battery" => PointsCode::MeasuredAtBatter
 /// One such thing, in a sentence.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct PointsNote {
     /// Stable code.
     pub code: PointsCode,
@@ -65,6 +68,7 @@ pub struct PointsNote {
 /// One order at both posts.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct PointsOrder {
     /// The order.
     pub order: u32,
@@ -97,6 +101,7 @@ pub struct PointsOrder {
 /// What the charging post would show, from a reading at the battery.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct PostEstimate {
     /// Least ripple r.m.s. at the post, volts.
     pub rms_low_v: f64,
@@ -115,6 +120,7 @@ pub struct PostEstimate {
 /// Charging post against battery post.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Points {
     /// Name of the charging-post trace; `None` when the ripple was read at the battery alone.
     pub post: Option<String>,

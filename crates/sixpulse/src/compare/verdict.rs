@@ -21,6 +21,7 @@ words!(InterventionVerdict, "verdict", "caused_by_charging_ripple" => Interventi
 /// Why a verdict on an intervention is what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum InterventionCode {
     /// Caused: the circuit's signal goes with the ripple.
     FollowsRipple,

@@ -16,6 +16,7 @@ const GUESS_PULSES: usize = 10;
 /// What a pulse conditioner makes of a circuit.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Count {
     /// Frequency it indicates with the ripple as captured, hertz (0: it counts nothing).
     pub indicated_hz: f64,

@@ -14,6 +14,7 @@ const NEAR: f64 = 0.25;
 /// What the ripple does to a switched circuit.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct EdgeDisturbance {
     /// Lower level, volts (median).
     pub low_v: f64,

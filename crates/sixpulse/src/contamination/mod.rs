@@ -58,6 +58,7 @@ words!(ContaminationVerdict, "verdict", "contaminated" => ContaminationVerdict::
 /// What a circuit carries of the ripple.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Contamination {
     /// The verdict.
     pub verdict: ContaminationVerdict,

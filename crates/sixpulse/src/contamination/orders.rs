@@ -27,6 +27,7 @@ pub const COHERENCE_ALPHA: f64 = 0.01;
 /// standard uncertainties to either side.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct OrderTransfer {
     /// The order.
     pub order: u32,

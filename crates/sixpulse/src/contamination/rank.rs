@@ -5,6 +5,7 @@ use super::{Contamination, ContaminationVerdict};
 /// One circuit in the ranking.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Victim {
     /// Name of the trace.
     pub name: String,

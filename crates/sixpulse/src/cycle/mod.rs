@@ -29,6 +29,7 @@ pub const POINTS_PER_CYCLE: usize = 192;
 /// One electrical frequency that fits the capture.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct FrequencyCandidate {
     /// Mean electrical frequency over the record, hertz.
     pub electrical_hz: f64,
@@ -41,6 +42,7 @@ pub struct FrequencyCandidate {
 /// The electrical cycle found in the supply trace.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Cycle {
     /// Name of the trace it was read on; empty when there is no supply trace.
     pub trace: String,

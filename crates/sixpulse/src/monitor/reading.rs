@@ -20,6 +20,7 @@ pub const MONITOR_READING_VERSION: u32 = 1;
 /// Samples count from the first one ever pushed, those lost in gaps included.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorReading {
     /// [`MONITOR_READING_VERSION`]: which published JSON Schema the document follows.
     pub schema_version: u32,
@@ -62,6 +63,7 @@ pub struct MonitorReading {
 /// Charging level over the window.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorLevel {
     /// Name of the channel it is read on; empty where none carries a level.
     pub trace: String,
@@ -78,6 +80,7 @@ pub struct MonitorLevel {
 /// `peak_to_peak_v` within 2 %, where the level steps or swings by no more than the ripple.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorRipple {
     /// `max(x) - min(x)`, volts.
     pub peak_to_peak_v: f64,
@@ -98,6 +101,7 @@ pub struct MonitorRipple {
 /// The electrical cycle over the window.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorCycle {
     /// Mean frequency of the ripple's cycle over the cycles that ended in the window, hertz.
     pub electrical_hz: Option<f64>,
@@ -117,6 +121,7 @@ pub struct MonitorCycle {
 /// What the last judgement said of the rectifier.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorRectifier {
     /// The verdict; `Undetermined` with a reason before the first judgement.
     pub pattern: Pattern,
@@ -136,6 +141,7 @@ pub struct MonitorRectifier {
 /// What is known of the ripple in another circuit.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorContamination {
     /// Verdict of the last judgement; `Undetermined` before the first.
     pub verdict: ContaminationVerdict,
@@ -158,6 +164,7 @@ pub struct MonitorContamination {
 /// One channel by itself, in its unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorChannel {
     /// Mean over the window; `None` for an AC-coupled channel, and until a hop is complete.
     pub mean: Option<f64>,
@@ -188,6 +195,7 @@ words!(JudgementDue, "judgement_due", "first_window" => JudgementDue::FirstWindo
 /// What a push did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Pushed {
     /// Samples pushed on each channel so far, and lost in gaps.
     pub position: u64,
@@ -200,6 +208,7 @@ pub struct Pushed {
 /// Kind of an event.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum EventKind {
     /// Samples are missing: window and cycle begin anew.
     Gap,
@@ -219,6 +228,7 @@ words!(EventKind, "kind", "gap" => EventKind::Gap, "rate_change" => EventKind::R
 /// Something that happened to the stream.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct MonitorEvent {
     /// Number of the event, from 0; a jump shows events that were dropped before they were read.
     pub sequence: u64,

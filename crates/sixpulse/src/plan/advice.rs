@@ -7,6 +7,7 @@ use crate::trace::{Role, words};
 /// Where a lead goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum Place {
     /// The alternator's output terminal.
     ChargingPost,
@@ -28,6 +29,7 @@ words!(Place, "place", "charging_post" => Place::ChargingPost, "alternator_case"
 /// One channel's two leads.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Connection {
     /// Channel, from 1.
     pub channel: u32,

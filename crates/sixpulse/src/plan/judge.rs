@@ -8,6 +8,7 @@ use crate::trace::{Coupling, words};
 /// Stable code of a requirement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum RequirementCode {
     /// Highest sample rate against what the orders need.
     SampleRate,
@@ -51,6 +52,7 @@ words!(RequirementOutcome, "outcome", "met" => RequirementOutcome::Met, "limited
 /// One requirement with its figure.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Requirement {
     /// Which.
     pub code: RequirementCode,
@@ -71,6 +73,7 @@ pub struct Requirement {
 /// What a capture can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum ViewCode {
     /// Amount of the ripple, as a voltmeter shows it.
     Meter,
@@ -96,6 +99,7 @@ words!(ViewCode, "view", "meter" => ViewCode::Meter, "level" => ViewCode::Level,
 /// One thing that the planned captures can show, or not.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct View {
     /// Which.
     pub code: ViewCode,

@@ -140,6 +140,7 @@ impl Task {
 /// What one recording is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum Purpose {
     /// Ripple and pattern at a steady speed.
     Ripple,
@@ -208,6 +209,7 @@ pub struct Recording {
 /// What to expect of a sound machine in one recording, in the finest of its ranges.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Expected {
     /// Smallest healthy ripple, r.m.s. (5 % of simulated machines lie below), volts.
     pub healthy_rms_low_v: f64,
@@ -241,6 +243,7 @@ words!(Feasibility, "feasibility", "full" => Feasibility::Full, "limited" => Fea
 /// A plan for the captures of one vehicle.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Plan {
     /// Version of the library that made it.
     pub library_version: String,

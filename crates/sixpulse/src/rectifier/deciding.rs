@@ -7,6 +7,7 @@ use crate::trace::{Role, words};
 /// Kind of test that would decide.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum DecidingTest {
     /// State engine speed, belt ratio and pole pairs (or the electrical frequency): the readings need different ones.
     GiveEngineSpeed,

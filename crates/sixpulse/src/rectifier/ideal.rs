@@ -40,6 +40,7 @@ const SQRT_3: f64 = 1.732_050_807_568_877_2;
 /// An ideal rectifier circuit, healthy or with diodes that do not conduct.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum IdealCircuit {
     /// One diode on one phase: half waves of `Vm`.
     SinglePhaseHalfWave,
@@ -72,6 +73,7 @@ words!(IdealCircuit, "circuit",
 /// Exact figures of an ideal circuit, voltages in units of the phase peak `Vm`.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct IdealWaveform {
     /// The circuit.
     pub circuit: IdealCircuit,

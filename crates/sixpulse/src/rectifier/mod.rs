@@ -64,6 +64,7 @@ impl Pattern {
 /// One figure that moved the verdict.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Evidence {
     /// Stable name of the figure, such as `sub_six_ratio`.
     pub name: String,
@@ -80,6 +81,7 @@ pub struct Evidence {
 /// Another reading that the same capture allows, with the test that would decide.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Ambiguity {
     /// The other pattern.
     pub pattern: Pattern,
@@ -96,6 +98,7 @@ pub struct Ambiguity {
 /// The verdict on the rectifier.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[non_exhaustive]
 pub struct Rectifier {
     /// The pattern.
     pub pattern: Pattern,

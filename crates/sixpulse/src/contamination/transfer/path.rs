@@ -11,6 +11,7 @@ pub const DELAY_RANGE_S: (f64, f64) = (-100e-6, 500e-6);
 /// How the ripple travels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+#[non_exhaustive]
 pub enum Path {
     /// The same waveform, later: `g exp(-i w d)`.
     Delay,
