@@ -59,10 +59,12 @@ pub(super) fn supports(group: &Group, gain: f64) -> bool {
 }
 
 /// A group that would have shown the common transfer and does not: it departs from it, or most of what the circuit has
-/// at the supply's lines is something else.
+/// at the supply's lines is something else. What may ring beyond half the sample rate and fold back comes through the same
+/// path with any phase: it contradicts nothing.
 fn opposes(group: &Group, gain: f64) -> bool {
-    group.departure.norm() > 0.5 * gain.abs() + 4.0 * group.departure_std
-        || (group.unexplained > 1.0 && group.clear > CLEAR_OF_NOISE)
+    let departs = group.departure.norm() > 0.5 * gain.abs() + 4.0 * group.departure_std;
+    let something_else = group.unexplained > 1.0 && group.clear > CLEAR_OF_NOISE;
+    (departs || something_else) && !group.may_be_folded
 }
 
 /// Probability that so many of `testable` orders of an unrelated machine in step agree by chance on one gain and one delay.
@@ -145,4 +147,33 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
         );
     }
     say(Undetermined, format!("a single steady order matches; {ASK}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::contamination::transfer::Line;
+    use rustfft::num_complex::Complex64;
+
+    #[test]
+    fn what_may_have_folded_back_contradicts_nothing() {
+        let transfer = Complex64::from_polar(0.8, 2.3);
+        let line = Line { order: 37, frequency_hz: 8487.0, supply_v: 0.021, circuit_v: 0.017, transfer, std: 0.01 };
+        let departure = transfer - 0.8;
+        let (departure_std, noise_std) = (0.01, 0.01);
+        let group = Group {
+            line,
+            spread: 2.0,
+            in_step: 0.99,
+            departure,
+            departure_std,
+            noise_std,
+            clear: 100.0,
+            unexplained: 3.4,
+            gain: transfer.re,
+            may_be_folded: false,
+        };
+        assert!(opposes(&group, 0.8));
+        assert!(!opposes(&Group { may_be_folded: true, ..group }, 0.8));
+    }
 }

@@ -163,6 +163,7 @@ impl<'a> Band<'a> {
         }
         used.iter_mut().for_each(|b| {
             b.folded = folded.power(b);
+            b.may_be_folded = folded.may_be(b);
             b.supply_noise += distortion + b.folded;
         });
         let quantisation = quantisation_std(spectra, setting, floor_sum(&supply_floor));

@@ -41,6 +41,8 @@ pub(in crate::contamination) struct Group {
     pub(in crate::contamination) unexplained: f64,
     /// What the group alone says of the gain along the model's phase.
     pub(in crate::contamination) gain: f64,
+    /// Whether most of the supply's power here may be what folds back.
+    pub(in crate::contamination) may_be_folded: bool,
 }
 
 /// Factor on a variance by what does not average out, for groups that count by their information times `say` of their
@@ -72,6 +74,8 @@ struct Sums {
     put: f64,
     pub(super) noise: f64,
     pub(super) folded: f64,
+    /// The supply's power in bins that may hold nothing but what folds back.
+    pub(super) doubtful: f64,
     /// Unexplained power of each bin and its say.
     unexplained: Vec<(f64, f64)>,
 }
@@ -104,6 +108,7 @@ pub(super) fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz:
         s.put += put;
         s.noise += noise;
         s.folded += b.folded;
+        s.doubtful += if b.may_be_folded { b.sxx } else { 0.0 };
         s.unexplained.push(((l - noise).max(0.0) / put, b.sxx));
     }
     sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
@@ -131,5 +136,6 @@ fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
         clear: s.put / s.noise.max(f64::MIN_POSITIVE),
         unexplained: weighted_quantile(&s.unexplained, 0.5),
         gain: s.matched.re / s.carried,
+        may_be_folded: s.doubtful > 0.5 * s.supply,
     }
 }

@@ -165,6 +165,7 @@ impl CrossSpectra {
             syy: self.syy[k],
             supply_noise: floor,
             folded: 0.0,
+            may_be_folded: false,
         }
     }
     /// Gain by which a line of the circuit follows a line of the supply, volts per volt: one complex factor on the supply's
@@ -275,4 +276,6 @@ pub(super) struct Bin {
     pub(super) supply_noise: f64,
     /// What folds back, V^2.
     pub(super) folded: f64,
+    /// Whether all of it may be what folds back.
+    pub(super) may_be_folded: bool,
 }
