@@ -108,8 +108,10 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
         return say(Undetermined, "the supply shows no ripple clear of its noise, so nothing can be traced".into());
     };
     let (gain, limit) = (fit.model.gain, detectable(fit).max(LEAST_GAIN_V_PER_V));
-    let supporters: Vec<&Group> = fit.groups.iter().filter(|g| supports(g, gain)).collect();
-    let opposers = fit.groups.iter().filter(|g| opposes(g, gain)).count();
+    // A line counts once, however far the speed's wander spreads it.
+    let groups = || fit.groups.iter().filter(|g| !g.skirt);
+    let supporters: Vec<&Group> = groups().filter(|g| supports(g, gain)).collect();
+    let opposers = groups().filter(|g| opposes(g, gain)).count();
     if gain.abs() <= limit {
         return if limit <= CLEAN_BELOW_V_PER_V {
             say(Clean, format!("no common transfer; a gain of {limit:.3} V/V would have been seen"))
@@ -122,7 +124,7 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
     }
     let in_step = supporters.iter().filter(|g| g.in_step > IN_STEP);
     let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
-    let testable = fit.groups.iter().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
+    let testable = groups().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
     let by_chance = chance(&supporters, testable, &fit.model);
     if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < read_by.most_chance() {
         let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
@@ -172,6 +174,7 @@ mod tests {
             unexplained: 3.4,
             gain: transfer.re,
             may_be_folded: false,
+            skirt: false,
         };
         assert!(opposes(&group, 0.8));
         assert!(!opposes(&Group { may_be_folded: true, ..group }, 0.8));

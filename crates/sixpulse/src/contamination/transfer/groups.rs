@@ -43,7 +43,12 @@ pub(in crate::contamination) struct Group {
     pub(in crate::contamination) gain: f64,
     /// Whether most of the supply's power here may be what folds back.
     pub(in crate::contamination) may_be_folded: bool,
+    /// Whether it is the skirt of a stronger neighbour whose line the speed's wander spreads: the same line once more.
+    pub(in crate::contamination) skirt: bool,
 }
+
+/// Part of an order off its place from which a group is the skirt of the stronger neighbour on that side.
+const OFF_PLACE: f64 = 0.25;
 
 /// Factor on a variance by what does not average out, for groups that count by their information times `say` of their
 /// frequency.
@@ -111,7 +116,27 @@ pub(super) fn groups(band: &Band, model: &Model, weights: &[f64], electrical_hz:
         s.doubtful += if b.may_be_folded { b.sxx } else { 0.0 };
         s.unexplained.push(((l - noise).max(0.0) / put, b.sxx));
     }
-    sums.iter().enumerate().filter(|(_, s)| s.bins > 0).map(|(n, s)| group(n, s, model, band.spectra.looks)).collect()
+    let used = sums.iter().enumerate().filter(|(_, s)| s.bins > 0);
+    let mut groups: Vec<Group> = used.map(|(n, s)| group(n, s, model, band.spectra.looks)).collect();
+    if electrical_hz.is_some() {
+        mark_skirts(&mut groups);
+    }
+    groups
+}
+
+/// Marks the skirts among groups by order; the strongest of them tells where orders lie.
+fn mark_skirts(groups: &mut [Group]) {
+    let strongest = groups.iter().max_by(|a, b| a.line.supply_v.total_cmp(&b.line.supply_v));
+    let Some(hz) = strongest.map(|g| g.line.frequency_hz / f64::from(g.line.order.max(1))) else { return };
+    for i in 0..groups.len() {
+        let line = &groups[i].line;
+        let off = line.frequency_hz / hz - f64::from(line.order);
+        let neighbour = if off < 0.0 { i.checked_sub(1) } else { Some(i + 1) };
+        let stronger = neighbour
+            .and_then(|k| groups.get(k))
+            .is_some_and(|g| g.line.order.abs_diff(line.order) == 1 && g.line.supply_v > line.supply_v);
+        groups[i].skirt = stronger && off.abs() > OFF_PLACE;
+    }
 }
 
 fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
@@ -137,5 +162,6 @@ fn group(order: usize, s: &Sums, model: &Model, looks: f64) -> Group {
         unexplained: weighted_quantile(&s.unexplained, 0.5),
         gain: s.matched.re / s.carried,
         may_be_folded: s.doubtful > 0.5 * s.supply,
+        skirt: false,
     }
 }
