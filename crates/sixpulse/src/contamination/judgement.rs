@@ -154,28 +154,10 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::contamination::transfer::Line;
-    use rustfft::num_complex::Complex64;
 
     #[test]
     fn what_may_have_folded_back_contradicts_nothing() {
-        let transfer = Complex64::from_polar(0.8, 2.3);
-        let line = Line { order: 37, frequency_hz: 8487.0, supply_v: 0.021, circuit_v: 0.017, transfer, std: 0.01 };
-        let departure = transfer - 0.8;
-        let (departure_std, noise_std) = (0.01, 0.01);
-        let group = Group {
-            line,
-            spread: 2.0,
-            in_step: 0.99,
-            departure,
-            departure_std,
-            noise_std,
-            clear: 100.0,
-            unexplained: 3.4,
-            gain: transfer.re,
-            may_be_folded: false,
-            skirt: false,
-        };
+        let group = Group::example(37, 8487.0, 0.021);
         assert!(opposes(&group, 0.8));
         assert!(!opposes(&Group { may_be_folded: true, ..group }, 0.8));
     }
