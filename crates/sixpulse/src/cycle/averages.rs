@@ -243,3 +243,93 @@ impl Sums {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The same from its definition: every cycle cut out and transformed by itself.
+    fn one_by_one(samples: &[f64], rate_hz: f64, track: &PhaseTrack) -> Averages {
+        let cycles = angle::cycles(samples, rate_hz, track, POINTS_PER_CYCLE).unwrap();
+        let inside = angle::cycles_inside(samples.len(), rate_hz, track).unwrap();
+        let (count, mean_hz) = angle::readable_orders(rate_hz, track, inside, ORDERS).unwrap();
+        let mut transform = CycleTransform::new(POINTS_PER_CYCLE, count);
+        let border = |j: usize| track.time_at(inside.0 + j as f64) * rate_hz;
+        let mut orders: Vec<Vec<Complex64>> = Vec::new();
+        for (j, row) in cycles.rows().into_iter().enumerate() {
+            row.iter().zip(&mut transform.input).for_each(|(x, y)| *y = *x);
+            orders.push(transform.orders(border(j + 1) - border(j)).unwrap().to_vec());
+        }
+        let n = inside.1 as f64;
+        let spread = |squares: f64| (squares / (n - 1.0)).sqrt();
+        let mean: Vec<Complex64> = (0..count).map(|i| orders.iter().map(|a| a[i]).sum::<Complex64>() / n).collect();
+        let size: Vec<f64> = (0..count).map(|i| orders.iter().map(|a| a[i].norm()).sum::<f64>() / n).collect();
+        let scatter = (0..count).map(|i| spread(orders.iter().map(|a| (a[i] - mean[i]).norm_sqr()).sum())).collect();
+        let dispersion =
+            (0..count).map(|i| spread(orders.iter().map(|a| (a[i].norm() - size[i]).powi(2)).sum())).collect();
+        let points: Vec<f64> = cycles.columns().into_iter().map(|c| c.sum() / n).collect();
+        let about = |(c, m): (ndarray::ArrayView1<'_, f64>, &f64)| c.iter().map(|x| (x - m).powi(2)).sum::<f64>();
+        let points_std = cycles.columns().into_iter().zip(&points).map(|pair| spread(about(pair))).collect();
+        let orders = OrderMeans { mean, scatter, dispersion, cycle_count: inside.1, mean_hz };
+        Averages { points, points_std, orders }
+    }
+
+    /// Ripple that a third of a line's turns carry, on a level of 14 V, its size and speed changing; nothing is a multiple
+    /// of anything else. The track begins inside a turn.
+    fn record() -> (Vec<f64>, f64, PhaseTrack) {
+        let (rate_hz, seconds) = (20_000.0, 0.4);
+        let turns = |t: f64| 0.7 + 400.0 * t + 150.0 * t * t;
+        let volts = |t: f64| {
+            let angle = std::f64::consts::TAU * turns(t);
+            14.0 + (0.3 + 0.1 * (37.0 * t).sin()) * angle.cos()
+                + 0.2 * (angle / 3.0 + 0.4).cos()
+                + 0.05 * (991.0 * t).sin()
+        };
+        let step_s = seconds / 400.0;
+        let track = PhaseTrack::new(step_s, (0..=400).map(|k| turns(f64::from(k) * step_s)).collect()).unwrap();
+        ((0..8_000).map(|i| volts(f64::from(i) / rate_hz)).collect(), rate_hz, track)
+    }
+
+    #[test]
+    fn the_averages_of_all_cycles_read_in_one_pass_are_those_of_each_by_itself() {
+        let (samples, rate_hz, line) = record();
+        // Without order 1 the cycles share no borders: two and twelve turns are read together, then three.
+        let sets: [&[u32]; 3] = [&[1, 2, 3, 6, 12], &[3, 2, 12], &[6]];
+        for (read, turns) in
+            sets.into_iter().flat_map(|set| read(&samples[..], rate_hz, &line, set).into_iter().zip(set))
+        {
+            let turns = *turns;
+            let read = read.unwrap();
+            let expected = one_by_one(&samples, rate_hz, &line.scaled(1.0 / f64::from(turns)).unwrap());
+            assert_eq!(read.orders.cycle_count, expected.orders.cycle_count);
+            assert!((read.orders.mean_hz / expected.orders.mean_hz - 1.0).abs() < 1e-12);
+            // 14 V summed up over 8,000 samples, the differences of the sums taken: 1e-11 of that.
+            let near = |a: &[f64], b: &[f64]| a.len() == b.len() && a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9);
+            assert!(near(&read.points, &expected.points), "{turns}");
+            assert!(near(&read.points_std, &expected.points_std), "{turns}");
+            assert!(near(&read.orders.scatter, &expected.orders.scatter), "{turns}");
+            assert!(near(&read.orders.dispersion, &expected.orders.dispersion), "{turns}");
+            assert_eq!(read.orders.mean.len(), expected.orders.mean.len());
+            let apart = read.orders.mean.iter().zip(&expected.orders.mean).map(|(a, b)| (a - b).norm());
+            assert!(apart.fold(0.0, f64::max) < 1e-9, "{turns}");
+        }
+    }
+
+    #[test]
+    fn a_record_that_holds_no_such_cycle_gives_none_and_the_others_all_the_same() {
+        let (samples, rate_hz, line) = record();
+        // 8.7 turns from 0.7 on: the cycle of six turns ends at 6, the one of twelve not at all.
+        let read = read(&samples[..380], rate_hz, &line, &[12, 6, 1]);
+        let counts: Vec<_> = read.iter().map(|a| a.as_ref().map(|a| a.orders.cycle_count)).collect();
+        assert_eq!(counts, [None, None, Some(7)]);
+    }
+
+    #[test]
+    fn one_cycle_has_no_scatter() {
+        let track = PhaseTrack::constant(100.0, 0.01).unwrap();
+        let samples: Vec<f64> = (0..=200).map(|i| f64::from(i % 7)).collect();
+        let read = read(&samples[..], 20_000.0, &track, &[1]).remove(0).unwrap();
+        assert_eq!(read.orders.cycle_count, 1);
+        assert!(read.points_std.iter().chain(&read.orders.scatter).chain(&read.orders.dispersion).all(|s| *s == 0.0));
+    }
+}

@@ -93,7 +93,7 @@ impl Fit {
         self.values[UNKNOWNS - 1].exp().clamp(LEAST_SCALE, MOST_SCALE)
     }
     fn mean_at(&self, row: &[f64; UNKNOWNS]) -> f64 {
-        self.values.iter().zip(row).take(UNKNOWNS - 1).map(|(v, r)| v * r).sum()
+        self.values.iter().zip(row).map(|(v, r)| v * r).sum()
     }
 }
 

@@ -199,4 +199,152 @@ mod tests {
         assert!(lines(&record(line), RATE_HZ, (9500.0, 0.03)).is_empty());
         assert!(lines(&[], RATE_HZ, (1200.0, 0.03)).is_empty());
     }
+
+    /// Two steady lines, at rest against the told one of 1,200 Hz by so many turns over the record and so much bend.
+    fn at_rest(lines: &[(f64, f64, f64)]) -> AtRest {
+        in_parts(256, lines)
+    }
+
+    fn in_parts(count: usize, lines: &[(f64, f64, f64)]) -> AtRest {
+        let value = |u: f64| {
+            lines.iter().map(move |(size, slope, bend)| Complex64::from_polar(*size, TAU * u * (slope + u * bend)))
+        };
+        let parts: Vec<_> =
+            (0..count).map(|k| (k as f64 + 0.5) / count as f64 - 0.5).map(|u| (u, value(u).sum())).collect();
+        AtRest { parts, line_hz: 1200.0, duration_s: SECONDS, widest_turns: 96.0 }
+    }
+
+    #[test]
+    fn a_place_is_found_at_its_turns_and_its_bend_to_either_side() {
+        // Half a turn a bin; of 960 cycles the bend may take 4.8, in steps of a half.
+        for (slope, bend) in
+            [(0.0, 0.0), (37.0, 0.0), (-37.5, 0.0), (12.0, 4.5), (-12.5, -4.5), (96.0, 0.5), (-96.0, -0.5)]
+        {
+            let places = at_rest(&[(0.1, slope, bend)]).places(0.03);
+            assert_eq!((places[0].slope, places[0].bend), (slope, bend));
+            // 256 parts of 0.1 add up; three times 28.8 turns is one standard uncertainty, which weighs it.
+            let expected = 25.6_f64.powi(2) * (-0.5 * (slope / 28.8).powi(2)).exp();
+            assert!((places[0].weighed / expected - 1.0).abs() < 1e-9, "{slope}");
+        }
+        for (slope, bend) in [(99.0, 0.0), (-99.0, 0.0), (0.0, 6.5)] {
+            let places = at_rest(&[(0.1, slope, bend)]).places(0.03);
+            assert!(
+                places.iter().all(|p| (p.slope - slope).abs() > 1.0 || (p.bend - bend).abs() > 1.0),
+                "{slope} {bend}"
+            );
+        }
+    }
+
+    #[test]
+    fn bins_are_so_near_each_other_that_no_line_falls_between_them() {
+        // 300 parts in 1,024 bins: 0.29 turns a bin. From a quarter of a turn off a tenth of the size is lost.
+        for slope in [0.29, -0.29, 0.44, 7.9, -31.3] {
+            let places = in_parts(300, &[(0.1, slope, 0.0)]).places(0.03);
+            let nearest =
+                places.iter().filter(|p| p.bend == 0.0).map(|p| (p.slope - slope).abs()).fold(f64::MAX, f64::min);
+            assert!(nearest < 0.15, "{slope}: {nearest}");
+        }
+    }
+
+    #[test]
+    fn the_record_is_turned_back_in_parts_that_know_their_middles() {
+        let samples = record(line);
+        // 3 * 0.03 of 960 cycles are 86.4 turns, eight parts each: 23 samples a part.
+        let rest = AtRest::new(&samples, RATE_HZ, 1200.0, 0.09).unwrap();
+        assert!((rest.widest_turns - 86.4).abs() < 1e-9 && (rest.duration_s - SECONDS).abs() < 1e-12);
+        assert_eq!(rest.parts.len(), samples.len() / 23);
+        for (k, (place, mean)) in rest.parts.iter().enumerate() {
+            assert!((place - ((23 * k + 11) as f64 / 16_000.0 - 0.5)).abs() < 1e-12, "{k}");
+            let turned = |i: usize| f64::from(samples[i]) * Complex64::cis(-TAU * 1200.0 * i as f64 / RATE_HZ);
+            let expected = (23 * k..23 * (k + 1)).map(turned).sum::<Complex64>() / 23.0;
+            assert!((mean - expected).norm() < 1e-9, "{k}");
+        }
+        // 108 Hz in 10 ms are a turn; 9,174 Hz and 9 % of it are half the rate.
+        assert!(AtRest::new(&samples[..180], RATE_HZ, 1200.0, 0.09).is_none());
+        assert!(AtRest::new(&samples[..200], RATE_HZ, 1200.0, 0.09).is_some());
+        assert!(AtRest::new(&samples, RATE_HZ, 9200.0, 0.09).is_none());
+        assert!(AtRest::new(&samples, RATE_HZ, 9100.0, 0.09).is_some());
+    }
+
+    #[test]
+    fn the_track_of_a_place_bends_as_the_line_does() {
+        let rest = at_rest(&[(0.1, 12.2, 4.4)]);
+        let place = rest.places(0.03)[0];
+        let (track, power) = rest.track(&place).unwrap();
+        // A line of 0.2 V leaves 0.1 at rest: a mean square of 0.02.
+        assert!((power / 0.02 - 1.0).abs() < 1e-6, "{power}");
+        // Four knots to each of 972.2 cycles.
+        assert_eq!(track.knots().len(), 3889);
+        assert!((track.duration_s() - SECONDS).abs() < 1e-9);
+        for u in [-0.5, -0.2, 0.1, 0.5] {
+            let off = track.cycles_at((u + 0.5) * SECONDS) - u * (972.2 + u * 4.4);
+            // Straight lines between the knots, and what eight steps leave.
+            assert!(off.abs() < 1e-3, "{u}: {off}");
+        }
+    }
+
+    #[test]
+    fn nearness_decides_between_lines_of_one_size_and_size_between_lines_of_one_nearness() {
+        let first = |lines: &[(f64, f64, f64)]| at_rest(lines).places(0.03)[0].slope;
+        assert_eq!(first(&[(0.1, 10.0, 0.0), (0.1, -40.0, 0.0)]), 10.0);
+        assert_eq!(first(&[(0.1, 40.0, 0.0), (0.1, -10.0, 0.0)]), -10.0);
+        assert_eq!(first(&[(0.11, 20.0, 0.0), (0.1, -20.0, 0.0)]), 20.0);
+        // e^(-(40^2 - 10^2) / (2 * 28.8^2)) = 0.405 of the power, 0.636 of the size.
+        assert_eq!(first(&[(0.062, 10.0, 0.0), (0.1, -40.0, 0.0)]), -40.0);
+        assert_eq!(first(&[(0.065, 10.0, 0.0), (0.1, -40.0, 0.0)]), 10.0);
+    }
+
+    #[test]
+    fn only_places_of_twenty_times_the_mean_power_stand_out() {
+        // A line, and noise of which every place has as much: 256 parts of random phase.
+        let mut state = 1u32;
+        let mut random = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            Complex64::cis(TAU * f64::from(state >> 8) / f64::from(1 << 24))
+        };
+        let noise: Vec<Complex64> = (0..256).map(|_| random()).collect();
+        let standing = |size: f64| {
+            let mut rest = at_rest(&[(size, 20.0, 0.0)]);
+            rest.parts.iter_mut().zip(&noise).for_each(|((_, z), n)| *z += n);
+            !rest.places(0.03).is_empty()
+        };
+        // 256 of noise on average in a place, 256^2 of the line: twenty times at a size of 0.28.
+        assert!(!standing(0.0) && !standing(0.15) && standing(0.45));
+    }
+
+    #[test]
+    fn a_line_and_all_near_it_count_once_and_three_at_most_are_given() {
+        let tones = [(1.0, 1205.0), (0.9, 1180.0), (0.8, 1222.0), (0.7, 1240.0)];
+        let samples = record(|t| tones.iter().map(|(size, hz)| size * (TAU * hz * t).cos()).sum());
+        let found = lines(&samples, RATE_HZ, (1200.0, 0.03));
+        let hz: Vec<f64> = found.iter().map(|(track, _)| track.mean_hz()).collect();
+        assert_eq!(hz.len(), 3);
+        for (found, (size, hz)) in found.iter().zip(tones) {
+            assert!((found.0.mean_hz() - hz).abs() * SECONDS < 0.1, "{hz}");
+            // The others, some ten turns away, leave a few per cent.
+            assert!((found.1 / (0.5 * size * size) - 1.0).abs() < 0.1, "{hz}: {}", found.1);
+        }
+    }
+
+    #[test]
+    fn lines_are_looked_for_within_three_standard_uncertainties() {
+        let mut state = 1u32;
+        let mut noise = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            4.0 * (f64::from(state >> 8) / f64::from(1 << 24) - 0.5)
+        };
+        // 108 Hz to either side.
+        for (hz, within) in [(1290.0, true), (1110.0, true), (1320.0, false), (1080.0, false)] {
+            let found = lines(&record(|t| (TAU * hz * t).cos() + noise()), RATE_HZ, (1200.0, 0.03));
+            assert_eq!(!found.is_empty(), within, "{hz}");
+        }
+    }
+
+    #[test]
+    fn harmonics_are_told_to_a_turn_over_the_record() {
+        assert!(is_harmonic(300.0, 100.0, 1.0) && is_harmonic(200.9, 100.0, 1.0) && is_harmonic(199.1, 100.0, 1.0));
+        assert!(!is_harmonic(201.1, 100.0, 1.0) && !is_harmonic(198.9, 100.0, 1.0) && !is_harmonic(200.9, 100.0, 1.2));
+        assert!(!is_harmonic(100.0, 100.0, 1.0), "a line is not its own harmonic");
+        assert!(!is_harmonic(50.0, 100.0, 1.0));
+    }
 }

@@ -515,20 +515,4 @@ fn trend(frames: &[usize], frequency_hz: &[f64]) -> (f64, f64) {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_median_by_counting_is_that_of_the_sorted_values() {
-        let mut values: Vec<f32> = (0..1001u32).map(|i| (i * 7919 % 1009) as f32 * 1e-3).collect();
-        for count in [1, 2, 7, 1000, 1001] {
-            let found = median(values[..count].iter().copied());
-            let mut sorted = values[..count].to_vec();
-            sorted.sort_unstable_by(f32::total_cmp);
-            assert_eq!(found, sorted[count / 2], "{count}");
-        }
-        values.fill(0.0);
-        assert_eq!(median(values.into_iter()), 0.0);
-        assert_eq!(median(std::iter::empty()), 0.0);
-    }
-}
+mod tests;

@@ -177,6 +177,15 @@ mod tests {
     }
 
     #[test]
+    fn a_gap_off_the_middle_bends_the_lost_track_and_not_the_found_one() {
+        let lost = track(|t| turns(t, 0.0) - 3.0 * ((t - 0.55) / 0.2).clamp(0.0, 1.0));
+        let found = instead(&record(0.0), RATE_HZ, lost);
+        let off = |k: usize| found.knots()[k] - turns(k as f64 * found.step_s(), 0.0);
+        let worst = (0..=2000).map(|k| (off(k) - off(1000)).abs()).fold(0.0, f64::max);
+        assert!(worst < 0.02, "{worst}");
+    }
+
+    #[test]
     fn a_track_that_follows_a_wandering_speed_stays() {
         let followed = track(|t| turns(t, 0.4));
         assert_eq!(instead(&record(0.4), RATE_HZ, followed.clone()), followed);

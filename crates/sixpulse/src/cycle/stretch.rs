@@ -420,4 +420,124 @@ mod tests {
         let (_, unseen) = fit(&trace, &PhaseTrack::constant(hz, seconds).unwrap(), 6);
         assert!(unseen[0] == 0.0 && (unseen[1] - 0.25 * seconds).abs() < 1e-12, "{unseen:?}");
     }
+
+    /// More cycles than parts, 20 samples a point, some of the record outside any whole buffer.
+    #[test]
+    fn a_long_record_tells_its_mean_speed_as_well() {
+        let (rate, hz, seconds) = (200_000.0, 150.0, 0.4137);
+        let wave = |t: f64| 14.0 + 0.1 * (TAU * hz * t + 0.4).cos() + 0.3 * (6.0 * TAU * hz * t - 1.0).cos();
+        let samples: Vec<f64> = (0..(seconds * rate) as usize).map(|i| wave(i as f64 / rate)).collect();
+        let trace = Trace::new(RawSamples::F64(samples), rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let right = PhaseTrack::constant(hz, seconds).unwrap();
+        for (wrong_by, order) in [(0.0, 6), (0.03, 6), (-0.05, 6), (0.03, 1)] {
+            let found = fit(&trace, &stretched(&right, wrong_by).unwrap(), order).0;
+            let left = (found.mean_hz() - hz) * seconds;
+            // Points of 1/66 cycle, each at its middle.
+            assert!(left.abs() < 1e-4, "{wrong_by} {left}");
+            // The ends stay in line with the middle, where they were laid against the mean cycle too.
+            let off = |k: usize| found.knots()[k] - hz * k as f64 * found.step_s();
+            let last = found.knots().len() - 1;
+            assert!(off(0).abs() < 1e-3 && off(last).abs() < 1e-3, "{} {}", off(0), off(last));
+        }
+    }
+
+    #[test]
+    fn a_track_that_is_farther_off_than_the_orders_follow_is_left_alone() {
+        let (rate, hz, seconds) = (20_000.0, 150.0, 0.08);
+        let samples = (0..(seconds * rate) as usize).map(|i| 14.0 + 0.3 * (TAU * hz * i as f64 / rate).cos()).collect();
+        let trace = Trace::new(RawSamples::F64(samples), rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let right = PhaseTrack::constant(hz, seconds).unwrap();
+        for far in [0.3, -0.3] {
+            let far = stretched(&right, far).unwrap();
+            assert_eq!(fit(&trace, &far, 6).0.knots(), far.knots());
+        }
+    }
+
+    #[test]
+    fn a_stretch_moves_the_ends_apart_and_the_middle_nowhere() {
+        let track = PhaseTrack::new(0.1, vec![1.0, 2.5, 3.0, 4.0, 6.0]).unwrap();
+        let moved = stretched(&track, 0.4).unwrap();
+        for (k, c) in [0.8, 2.4, 3.0, 4.1, 6.2].iter().enumerate() {
+            assert!((moved.knots()[k] - c).abs() < 1e-12);
+        }
+        assert!(stretched(&track, -2.1).is_none(), "the half cycle between two knots would turn back");
+    }
+
+    #[test]
+    fn the_ripple_of_a_part_is_that_of_the_means_of_its_cells() {
+        let cell = |points: f64, mean: f64| Cell { points, volts: points * mean, ..Cell::default() };
+        let cells = [cell(0.0, 0.0), cell(3.0, 14.1), cell(1.0, 13.8), cell(0.0, 0.0), cell(7.0, 14.1)];
+        // 0.1, -0.2 and 0.1 about 14.
+        assert!((rms_about_mean(&cells) - 0.02_f64.sqrt()).abs() < 1e-9);
+        assert_eq!(rms_about_mean(&cells[..1]), 0.0);
+        let rms = |part_rms_v: Vec<f64>| {
+            Cells { groups: Vec::new(), level_v: 0.0, rate_hz: 1.0, duration_s: 2.0, part_rms_v }.unseen_ends_s()
+        };
+        // A quarter of the strong ones is the limit; only what joins an end counts.
+        assert_eq!(rms(vec![0.24, 0.24, 0.26, 1.0, 1.0, 0.1, 1.0, 1.0, 1.0, 0.24]), [0.4, 0.2]);
+        assert_eq!(rms(vec![0.26, 0.1, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.26]), [0.0, 0.0]);
+    }
+
+    #[test]
+    fn products_of_columns_are_the_sums_over_the_points_written_out() {
+        let cells: Vec<Cell> = (0..9)
+            .map(f64::from)
+            .map(|k| Cell { points: 1.0 + k % 3.0, place: 0.1 * k - 0.4, angle: 0.37 * k, volts: 14.0 + k * k % 5.0 })
+            .collect();
+        // As sums: means times points.
+        let summed: Vec<Cell> = cells
+            .iter()
+            .map(|c| Cell {
+                points: c.points,
+                place: c.place * c.points,
+                angle: c.angle * c.points,
+                volts: c.volts * c.points,
+            })
+            .collect();
+        let groups = summed.chunks(LANES).map(|cells| Group::of(cells, 13.0)).collect();
+        let cells_read = Cells { groups, level_v: 13.0, rate_hz: 1.0, duration_s: 1.0, part_rms_v: Vec::new() };
+        let sums = Sums::new(&cells_read, 0.3, 5);
+        let columns = linear_columns(5);
+        let slope = Column { power: 1, order: 4, factor: Complex64::new(0.3, -0.8) };
+        let value = |c: &Column, cell: &Cell| {
+            cell.place.powi(c.power as i32)
+                * (c.factor * Complex64::cis(TAU * c.order as f64 * (cell.angle + 0.3 * cell.place))).re
+        };
+        for a in columns.iter().chain([&slope]) {
+            for b in columns.iter().chain([&slope]) {
+                let expected: f64 = cells.iter().map(|c| c.points * value(a, c) * value(b, c)).sum();
+                assert!((sums.product(*a, *b) - expected).abs() < 1e-9, "{} {}", a.order, b.order);
+            }
+            let expected: f64 = cells.iter().map(|c| c.points * value(a, c) * (c.volts - 13.0)).sum();
+            assert!((sums.with_volts(*a) - expected).abs() < 1e-9, "{}", a.order);
+        }
+    }
+
+    /// Four cycles: cut into more than four parts, the one at a crest would pass for one without ripple.
+    #[test]
+    fn a_part_holds_a_cycle_at_least() {
+        let (rate, hz, seconds) = (20_000.0, 150.0, 4.0 / 150.0);
+        let wave = |t: f64| 14.0 + 0.3 * (TAU * (hz * t - 0.125)).cos();
+        let samples: Vec<f64> = (0..=(seconds * rate) as usize).map(|i| wave(i as f64 / rate)).collect();
+        let trace = Trace::new(RawSamples::F64(samples), rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let (_, unseen) = fit(&trace, &PhaseTrack::constant(hz, seconds).unwrap(), 1);
+        assert_eq!(unseen, [0.0; 2]);
+    }
+
+    /// A track that swings to and fro in every cycle: followed by order 1 it is freed of that, by order 6 it is believed.
+    #[test]
+    fn a_track_is_evened_that_was_followed_by_a_line_below_the_pulses() {
+        let (rate, hz, seconds) = (20_000.0, 150.0, 0.2);
+        let wave = |t: f64| 14.0 + 0.1 * (TAU * hz * t + 0.4).cos() + 0.3 * (6.0 * TAU * hz * t - 1.0).cos();
+        let samples: Vec<f64> = (0..=(seconds * rate) as usize).map(|i| wave(i as f64 / rate)).collect();
+        let trace = Trace::new(RawSamples::F64(samples), rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let swing = |c: f64| c + 0.02 * (TAU * c).sin();
+        let track = PhaseTrack::new(2e-4, (0..=1000).map(|k| swing(0.03 * f64::from(k))).collect()).unwrap();
+        let off = |order: u32| {
+            let found = fit(&trace, &track, order).0;
+            (200..800).map(|k| (found.knots()[k] - 0.03 * k as f64).abs()).fold(0.0, f64::max)
+        };
+        assert!(off(1) < 0.002 && off(3) < 0.002, "{} {}", off(1), off(3));
+        assert!(off(6) > 0.015, "{}", off(6));
+    }
 }

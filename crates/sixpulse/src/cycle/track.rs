@@ -382,3 +382,6 @@ impl Work for Subtraction<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -169,6 +169,7 @@ fn the_orders_suggest_a_sub_kind() {
     let soft = |c: [f64; 3]| kind(Pattern::Imbalance, c);
     assert_eq!(soft([0.1, 1.0, 0.1]).as_deref(), Some("weak_phase_or_stator_lead"));
     assert_eq!(soft([1.0, 0.2, 0.5]).as_deref(), Some("leaking_diode"));
+    assert_eq!(soft([0.5, 0.1, 0.25]).as_deref(), Some("leaking_diode"), "whatever its size");
     assert_eq!(soft([1.0, 0.2, 0.4]).as_deref(), Some("resistive_diode_joint"));
     assert_eq!(soft([1.0, 0.6, 0.5]).as_deref(), Some("resistive_diode_joint"));
     assert_eq!(soft([0.5, 1.0, 0.2]), None, "order 2 leads, but not by three times");

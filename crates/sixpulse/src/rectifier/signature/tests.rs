@@ -214,6 +214,10 @@ fn a_cycle_of_two_equal_halves_with_several_pulses_repeats_in_itself() {
     assert!(repeats(&[(2, 1.0), (4, 0.9), (6, 1.0)]));
     assert!(!repeats(&[(2, 1.0), (4, 0.8), (6, 1.0)]), "the even orders of a weak phase fall off");
     assert!(!repeats(&[(2, 1.0), (4, 0.9), (6, 2.5)]));
+    assert!(
+        repeats(&[(2, 0.5), (4, 0.45), (6, 0.5)]) && !repeats(&[(2, 0.5), (4, 0.4), (6, 0.5)]),
+        "whatever its size"
+    );
     assert!(repeats(&[(2, 1.0), (4, 0.9), (6, 1.0), (1, 0.2), (5, 0.2)]));
     assert!(!repeats(&[(2, 1.0), (4, 0.9), (6, 1.0), (1, 0.3), (5, 0.3)]));
     let mut noisy = cycle(100.0, &[(2, 1.0, 0.0), (4, 1.0, 0.0)]);
