@@ -86,6 +86,20 @@ fn a_plan_for_a_single_sample_tells_no_uncertainty_of_the_frequency() {
     }
 }
 
+/// At a rate of the smallest double a recording lasted for ever, and so did its cycles.
+#[test]
+fn an_instrument_whose_memory_never_fills_is_refused() {
+    let instrument = |rate_hz: f64| Instrument::new(12, 16, &[1e5, rate_hz], &[5.0], Some(1.0), 1.0, 2);
+    for rate_hz in [5e-324, f64::MIN_POSITIVE, 1e-305, 1e-29] {
+        let refused = instrument(rate_hz).unwrap_err();
+        assert_eq!((refused.code(), refused.parameter()), ("out_of_range", "sample_rates_hz"));
+    }
+    let task = Task::new(Machine::default(), (1400.0, 5800.0), 12, None).unwrap();
+    for recording in plan(&task, &instrument(1e-28).unwrap()).recordings {
+        assert!(recording.duration_s.is_finite() && recording.cycles.is_finite());
+    }
+}
+
 /// The pole was 1 to the last digit, its logarithm 0, and the start of the zero-phase pass 0 / 0.
 #[test]
 fn a_corner_that_vanishes_beside_the_rate_is_refused() {

@@ -4,6 +4,8 @@ use crate::error::{Error, Result, check_positive};
 
 /// Most sample rates or ranges that an instrument may list.
 const MOST_SETTINGS: usize = 1000;
+/// Longest that the memory may take to fill, seconds: far beyond use, and far below where a number of cycles overflows.
+const LONGEST_S: f64 = 1e30;
 
 /// An oscilloscope, as its data sheet describes it.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,7 +21,7 @@ pub struct Instrument {
 
 impl Instrument {
     /// `bits` of the converter, 4 to 24; `memory_samples` for each channel in use, 16 to 10^10; `sample_rates_hz` that can be
-    /// set, above 0, in any order; `ranges_v` of the input, middle to edge, above 0; `ac_corner_hz` of the input's AC
+    /// set, above 0 and filling the memory within 10^30 s, in any order; `ranges_v` of the input, middle to edge, above 0; `ac_corner_hz` of the input's AC
     /// coupling without a probe, `None` where it has none; `probe_attenuation` 1 to 1000 (a 10:1 probe is 10; it also
     /// divides the corner by 10); `channels` 1 to 64.
     ///
@@ -50,6 +52,9 @@ impl Instrument {
             return Err(Error::out_of_range("channels", "1 to 64", f64::from(channels)));
         }
         let sample_rates_hz = sorted("sample_rates_hz", sample_rates_hz)?;
+        if let Some(slowest) = sample_rates_hz.first().filter(|hz| memory_samples as f64 / **hz > LONGEST_S) {
+            return Err(Error::out_of_range("sample_rates_hz", "rates that fill the memory within 10^30 s", *slowest));
+        }
         let ranges_v = sorted("ranges_v", ranges_v)?;
         Ok(Self { bits, memory_samples, sample_rates_hz, ranges_v, ac_corner_hz, probe_attenuation, channels })
     }
