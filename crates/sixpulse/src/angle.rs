@@ -7,9 +7,10 @@
 //! which [`order_spectra`] divides out.
 
 use crate::error::{Error, Result};
+use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples};
 use crate::vectors::{Work, widest};
-use ndarray::{Array2, Axis};
+use ndarray::Array2;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -191,20 +192,45 @@ pub(crate) fn for_each_cut<S: Samples + ?Sized>(
     angles: Angles,
     mut visit: impl FnMut(&[f64], &[f64]),
 ) {
-    let mut borders = Borders { positions: Positions::new(track, sample_rate_hz), angles, next: 0 };
-    // Element 0 is the last sample of the block before.
-    let (mut x, mut integral) = ([0.0; BLOCK + 1], [0.0; BLOCK + 1]);
-    let (mut at, mut integrals) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+    with_buffer(2 * (BLOCK + 1) + 2 * TOGETHER, |buffer| {
+        let Some((x, rest)) = buffer.split_first_chunk_mut() else { return };
+        let Some((integral, rest)) = rest.split_first_chunk_mut() else { return };
+        let Some((at, rest)) = rest.split_first_chunk_mut() else { return };
+        let Some(integrals) = rest.first_chunk_mut() else { return };
+        let borders = Borders { positions: Positions::new(track, sample_rate_hz), angles, next: 0 };
+        let buffers = CutBuffers { x, integral, at, integrals };
+        visit_cuts(samples, borders, buffers, &mut visit);
+    });
+}
+
+/// What a walk over the borders works with.
+struct CutBuffers<'a> {
+    /// Element 0 is the last sample of the block before.
+    x: &'a mut [f64; BLOCK + 1],
+    integral: &'a mut [f64; BLOCK + 1],
+    at: &'a mut [f64; TOGETHER],
+    integrals: &'a mut [f64; TOGETHER],
+}
+
+fn visit_cuts<S: Samples + ?Sized>(
+    samples: &S,
+    mut borders: Borders<'_>,
+    buffers: CutBuffers<'_>,
+    visit: &mut impl FnMut(&[f64], &[f64]),
+) {
+    let CutBuffers { x, integral, at, integrals } = buffers;
+    let angles = borders.angles;
+    (x[0], integral[0]) = (0.0, 0.0);
     let (mut start, mut carried, mut last_at) = (0, 0, 0.0);
     while start < samples.len() && borders.next <= angles.count {
         let n = BLOCK.min(samples.len() - start);
         samples.read(start, &mut x[carried..carried + n]);
         let (base, last) = ((start - carried) as f64, carried + n - 1);
-        integrate(&x[..=last], &mut integral);
+        integrate(&x[..=last], integral);
         loop {
-            let found = borders.before(base + last as f64, &mut at);
+            let found = borders.before(base + last as f64, at);
             let Some(&end) = at[..found].last() else { break };
-            widest(Interpolation { x: &x, integral: &integral, base, at: &at[..found], out: &mut integrals });
+            widest(Interpolation { x, integral, base, at: &at[..found], out: integrals });
             visit(&at[..found], &integrals[..found]);
             last_at = end;
         }
@@ -604,12 +630,17 @@ impl CycleFill {
 
 fn summarise(amplitudes: Array2<Complex64>, mean_hz: f64) -> OrderSpectra {
     let count = amplitudes.nrows() as f64;
-    let mean: Vec<Complex64> = amplitudes.axis_iter(Axis(1)).map(|c| c.sum() / count).collect();
-    let scatter = amplitudes
-        .axis_iter(Axis(1))
-        .zip(&mean)
-        .map(|(c, m)| (c.iter().map(|a| (a - m).norm_sqr()).sum::<f64>() / (count - 1.0).max(1.0)).sqrt())
-        .collect();
+    // Cycle by cycle, as they lie in memory.
+    let mut mean = vec![Complex64::ZERO; amplitudes.ncols()];
+    for cycle in amplitudes.rows() {
+        mean.iter_mut().zip(cycle).for_each(|(mean, a)| *mean += a);
+    }
+    mean.iter_mut().for_each(|mean| *mean /= count);
+    let mut scatter = vec![0.0; mean.len()];
+    for cycle in amplitudes.rows() {
+        scatter.iter_mut().zip(cycle.iter().zip(&mean)).for_each(|(sum, (a, mean))| *sum += (a - mean).norm_sqr());
+    }
+    scatter.iter_mut().for_each(|sum| *sum = (*sum / (count - 1.0).max(1.0)).sqrt());
     OrderSpectra { cycles: amplitudes, mean, scatter, mean_hz }
 }
 

@@ -75,6 +75,7 @@ pub mod plan;
 pub mod quality;
 pub mod rectifier;
 pub mod ripple;
+mod scratch;
 pub mod severity;
 pub mod spectrum;
 pub mod tone;

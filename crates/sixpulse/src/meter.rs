@@ -8,7 +8,9 @@
 
 use crate::cycle::Cycle;
 use crate::error::{Error, Result, check_positive};
+use crate::scratch::with_buffer;
 use crate::trace::{Role, Samples, Trace, for_each_block, words};
+use crate::vectors::{LANES, Work, higher, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, SQRT_2, TAU};
 
@@ -253,21 +255,56 @@ pub fn of_cycle(cycle: &Cycle, role: Role, meter: &Meter) -> Option<MeterReading
             (coupled, coupled / Complex64::new(1.0, f / meter.bandwidth_hz))
         })
         .unzip();
-    let mut moments = Moments::default();
-    for (unlimited, limited) in points(&coupled)?.into_iter().zip(points(&limited)?) {
-        moments.add(0, unlimited, limited);
-    }
+    let moments = with_buffer(POINTS, |points| {
+        cycle_at(&limited, points)?;
+        let mut moments = Moments::default();
+        let (part, peak) = widest(Magnitudes(points));
+        (moments.parts[0], moments.peak) = (part, peak);
+        // By Parseval's theorem: the points of a cycle tell as many orders apart.
+        let squares: f64 = coupled.iter().take(POINTS / 2 - 1).map(|a| a.norm_sqr()).sum();
+        moments.unlimited_square = 0.5 * squares * POINTS as f64;
+        Some(moments)
+    })?;
     Some(moments.reading(meter, role))
 }
 
-/// A cycle of [`POINTS`] points from its orders (complex peak amplitudes, order 1 first).
-fn points(orders: &[Complex64]) -> Option<Vec<f64>> {
-    let plan = crate::transforms::inverse(POINTS);
-    let (mut spectrum, mut points) = (plan.make_input_vec(), plan.make_output_vec());
-    // Each order stands once more at its negative frequency.
-    spectrum.get_mut(1..)?.iter_mut().zip(orders).for_each(|(x, a)| *x = 0.5 * a);
-    plan.process(&mut spectrum, &mut points).ok()?;
-    Some(points)
+/// A cycle's points from its orders (complex peak amplitudes, order 1 first).
+fn cycle_at(orders: &[Complex64], points: &mut [f64]) -> Option<()> {
+    let plan = crate::transforms::inverse(points.len());
+    let mut spectrum = plan.make_input_vec();
+    // Each order stands once more at its negative frequency; nothing stands at the highest, where the two are one.
+    let below = points.len() / 2;
+    spectrum.get_mut(1..below)?.iter_mut().zip(orders).for_each(|(x, a)| *x = 0.5 * a);
+    plan.process(&mut spectrum, points).ok()
+}
+
+/// What points have for magnitudes, and the highest of them.
+struct Magnitudes<'a>(&'a [f64]);
+
+impl Work for Magnitudes<'_> {
+    type Output = (Part, f64);
+    #[inline(always)]
+    fn call(self) -> (Part, f64) {
+        let (mut magnitude, mut square, mut peak) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+        let (sets, rest) = self.0.as_chunks::<LANES>();
+        for set in sets {
+            for lane in 0..LANES {
+                magnitude[lane] += set[lane].abs();
+            }
+            for lane in 0..LANES {
+                square[lane] += set[lane] * set[lane];
+            }
+            for lane in 0..LANES {
+                peak[lane] = higher(set[lane].abs(), peak[lane]);
+            }
+        }
+        let part = Part {
+            count: self.0.len() as f64,
+            magnitude: magnitude.iter().sum::<f64>() + rest.iter().map(|x| x.abs()).sum::<f64>(),
+            square: square.iter().sum::<f64>() + rest.iter().map(|x| x * x).sum::<f64>(),
+        };
+        (part, rest.iter().map(|x| x.abs()).chain(peak).fold(0.0, |most, x| higher(x, most)))
+    }
 }
 
 /// First-order low-pass, exact for straight lines between its samples: `y <- a y + b1 x_before + b0 x`.

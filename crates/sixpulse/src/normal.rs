@@ -6,32 +6,46 @@ use crate::error::{Error, Result};
 /// columns is then about 1e5 and noise is magnified as much. Refinement by residuals still converges well above it.
 const LEAST_PIVOT: f64 = 1e-10;
 
-/// A symmetric matrix of inner products, row by row; only the lower triangle is kept.
+/// A symmetric matrix of inner products, row by row; only the lower triangle is kept. `S` is where the numbers lie.
 #[derive(Debug, Clone)]
-pub(crate) struct Gram {
+pub(crate) struct Gram<S = Vec<f64>> {
     order: usize,
-    entries: Vec<f64>,
+    /// Room for one row more than there are: factoring puts the columns' scales there.
+    entries: S,
 }
+
+/// A matrix of few unknowns, which needs no memory of its own.
+pub(crate) const FEW: usize = 4;
+pub(crate) type Few = [f64; FEW * (FEW + 1)];
 
 impl Gram {
     pub(crate) fn new(order: usize) -> Self {
-        Self { order, entries: vec![0.0; order * order] }
+        Self { order, entries: vec![0.0; order * (order + 1)] }
     }
+}
 
+impl Gram<Few> {
+    /// Of up to [`FEW`] unknowns.
+    pub(crate) fn few(order: usize) -> Self {
+        Self { order: order.min(FEW), entries: [0.0; FEW * (FEW + 1)] }
+    }
+}
+
+impl<S: AsRef<[f64]> + AsMut<[f64]> + Clone> Gram<S> {
     /// Sets both entries of a pair.
     pub(crate) fn set(&mut self, row: usize, column: usize, value: f64) {
-        self.entries[row.max(column) * self.order + row.min(column)] = value;
+        self.entries.as_mut()[row.max(column) * self.order + row.min(column)] = value;
     }
 
     /// An entry on the diagonal.
     pub(crate) fn diagonal(&self, i: usize) -> f64 {
-        self.entries[i * self.order + i]
+        self.entries.as_ref()[i * self.order + i]
     }
 
     /// Adds the products of a row of values with itself, `weight` times.
     pub(crate) fn add(&mut self, row: &[f64], weight: f64) {
         for (i, a) in row.iter().enumerate() {
-            let (a, entries) = (weight * a, &mut self.entries[i * self.order..][..=i]);
+            let (a, entries) = (weight * a, &mut self.entries.as_mut()[i * self.order..][..=i]);
             entries.iter_mut().zip(row).for_each(|(e, b)| *e += a * b);
         }
     }
@@ -42,39 +56,46 @@ impl Gram {
     /// As [`Self::factor`].
     pub(crate) fn explain_last(&self) -> Result<Vec<f64>> {
         let last = self.order - 1;
-        Ok(self.factor_first(last)?.solve(&self.entries[last * self.order..][..last]))
+        Ok(self.factor_first(last)?.solve(&self.entries.as_ref()[last * self.order..][..last]))
     }
 
     /// Factors it.
     ///
     /// # Errors
     /// [`Error::Undetermined`] when a column is 0 or depends on the others.
-    pub(crate) fn factor(&self) -> Result<Factor> {
+    pub(crate) fn factor(&self) -> Result<Factor<S>> {
         self.factor_first(self.order)
     }
 
     /// Factors the first `n` rows and columns.
-    fn factor_first(&self, n: usize) -> Result<Factor> {
-        let entry = |i: usize, j: usize| self.entries[i * self.order + j];
-        let scale: Vec<f64> = (0..n).map(|i| entry(i, i).sqrt().recip()).collect();
-        if let Some(column) = scale.iter().position(|s| !s.is_finite()) {
-            return Err(undetermined(column, "it has no effect on the samples"));
-        }
-        let mut lower = vec![0.0; n * n];
-        for i in 0..n {
-            for j in 0..=i {
-                let known: f64 = (0..j).map(|k| lower[i * n + k] * lower[j * n + k]).sum();
-                let rest = entry(i, j) * scale[i] * scale[j] - known;
-                if i != j {
-                    lower[i * n + j] = rest / lower[j * n + j];
-                } else if rest > LEAST_PIVOT {
-                    lower[i * n + i] = rest.sqrt();
-                } else {
-                    return Err(undetermined(i, "the samples cannot tell it from the others"));
-                }
+    fn factor_first(&self, n: usize) -> Result<Factor<S>> {
+        let mut factor = Factor { order: n, stride: self.order, lower: self.entries.clone() };
+        let (lower, scale) = factor.lower.as_mut().split_at_mut(self.order * self.order);
+        for (i, scale) in scale.iter_mut().enumerate().take(n) {
+            *scale = lower[i * self.order + i].sqrt().recip();
+            if !scale.is_finite() {
+                return Err(undetermined(i, "it has no effect on the samples"));
             }
         }
-        Ok(Factor { order: n, scale, lower })
+        for i in 0..n {
+            let (above, here) = lower.split_at_mut(i * self.order);
+            let here = &mut here[..=i];
+            for j in 0..=i {
+                let scaled = here[j] * scale[i] * scale[j];
+                if i != j {
+                    let other = &above[j * self.order..][..=j];
+                    let known: f64 = here[..j].iter().zip(other).map(|(a, b)| a * b).sum();
+                    here[j] = (scaled - known) / other[j];
+                    continue;
+                }
+                let rest = scaled - here[..i].iter().map(|a| a * a).sum::<f64>();
+                if rest <= LEAST_PIVOT || rest.is_nan() {
+                    return Err(undetermined(i, "the samples cannot tell it from the others"));
+                }
+                here[i] = rest.sqrt();
+            }
+        }
+        Ok(factor)
     }
 }
 
@@ -84,31 +105,57 @@ fn undetermined(column: usize, why: &str) -> Error {
 
 /// The factored matrix.
 #[derive(Debug, Clone)]
-pub(crate) struct Factor {
+pub(crate) struct Factor<S = Vec<f64>> {
     order: usize,
-    scale: Vec<f64>,
-    lower: Vec<f64>,
+    /// From row to row.
+    stride: usize,
+    /// Rows of the lower triangle; behind them the columns' scales.
+    lower: S,
 }
 
-impl Factor {
-    /// Solves the system.
-    pub(crate) fn solve(&self, right: &[f64]) -> Vec<f64> {
-        let n = self.order;
-        let mut x: Vec<f64> = right.iter().zip(&self.scale).map(|(r, s)| r * s).collect();
+impl<S: AsRef<[f64]>> Factor<S> {
+    /// Puts the system's solution in the place of its right side.
+    fn solve_in_place(&self, x: &mut [f64]) {
+        let (n, stride) = (self.order, self.stride);
+        let (lower, scale) = self.lower.as_ref().split_at(stride * stride);
+        x.iter_mut().zip(scale).for_each(|(x, s)| *x *= s);
         for i in 0..n {
-            let known: f64 = (0..i).map(|k| self.lower[i * n + k] * x[k]).sum();
-            x[i] = (x[i] - known) / self.lower[i * n + i];
+            let row = &lower[i * stride..][..=i];
+            let known: f64 = row[..i].iter().zip(&*x).map(|(a, x)| a * x).sum();
+            x[i] = (x[i] - known) / row[i];
         }
         for i in (0..n).rev() {
-            let known: f64 = (i + 1..n).map(|k| self.lower[k * n + i] * x[k]).sum();
-            x[i] = (x[i] - known) / self.lower[i * n + i];
+            let known: f64 = (i + 1..n).map(|k| lower[k * stride + i] * x[k]).sum();
+            x[i] = (x[i] - known) / lower[i * stride + i];
         }
-        x.iter().zip(&self.scale).map(|(x, s)| x * s).collect()
+        x.iter_mut().zip(scale).for_each(|(x, s)| *x *= s);
+    }
+
+    /// Solves the system.
+    pub(crate) fn solve(&self, right: &[f64]) -> Vec<f64> {
+        let mut x = right[..self.order].to_vec();
+        self.solve_in_place(&mut x);
+        x
+    }
+
+    /// `value` over what the columns leave of one more, of which the product with itself and those with them are given;
+    /// `None` where they leave nothing that could be told from rounding.
+    pub(crate) fn divided_by_rest(&self, product: f64, beside: &[f64], value: f64) -> Option<f64> {
+        let rest = product - self.variance(beside);
+        (rest > LEAST_PIVOT * product).then(|| value / rest)
     }
 
     /// `row^T inverse row`: the variance, in units of the noise's, of the combination `row` of the unknowns.
     pub(crate) fn variance(&self, row: &[f64]) -> f64 {
         row.iter().zip(self.solve(row)).map(|(a, b)| a * b).sum::<f64>().max(0.0)
+    }
+}
+
+impl Factor<Few> {
+    /// Solves the system; what stands beyond its unknowns means nothing.
+    pub(crate) fn solved(&self, mut right: [f64; FEW]) -> [f64; FEW] {
+        self.solve_in_place(&mut right);
+        right
     }
 }
 
@@ -142,6 +189,21 @@ mod tests {
         let line = gram.explain_last().unwrap();
         // (23 7 - 9 17) / (4 23 - 81) and (4 17 - 9 7) / 11.
         assert!((line[0] - 8.0 / 11.0).abs() < 1e-12 && (line[1] - 5.0 / 11.0).abs() < 1e-12, "{line:?}");
+    }
+
+    /// (4 2; 2 3) has the inverse (3 -2; -2 4) / 8, of which the entries add up to 3 / 8.
+    #[test]
+    fn few_unknowns_are_solved_alike_and_one_more_is_told_by_what_the_others_leave() {
+        let (mut few, mut many) = (Gram::few(2), Gram::new(2));
+        for (row, column, value) in [(0, 0, 4.0), (0, 1, 2.0), (1, 1, 3.0)] {
+            few.set(row, column, value);
+            many.set(row, column, value);
+        }
+        let (few, many) = (few.factor().unwrap(), many.factor().unwrap());
+        assert_eq!(few.solved([1.0, 1.0, 7.0, 7.0])[..2], many.solve(&[1.0, 1.0]));
+        let found = many.divided_by_rest(5.0, &[1.0, 1.0], 2.0).unwrap();
+        assert!((found - 2.0 / (5.0 - 3.0 / 8.0)).abs() < 1e-12, "{found}");
+        assert_eq!(many.divided_by_rest(3.0 / 8.0, &[1.0, 1.0], 2.0), None);
     }
 
     #[test]

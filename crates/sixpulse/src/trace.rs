@@ -11,6 +11,7 @@ use std::sync::{Arc, OnceLock};
 pub(crate) use quantiser::Quantiser;
 
 use crate::error::{Error, Result, check_positive};
+use crate::scratch::with_buffer;
 use crate::vectors::{SumsAbout, widest};
 
 /// Samples handed out block by block, so that no record has to be widened to `f64` as a whole.
@@ -65,14 +66,15 @@ pub const BLOCK: usize = 2048;
 
 /// Calls `visit(start, block)` for consecutive blocks of at most [`BLOCK`] samples.
 pub fn for_each_block<S: Samples + ?Sized>(samples: &S, mut visit: impl FnMut(usize, &[f64])) {
-    let mut buffer = [0.0; BLOCK];
-    let mut start = 0;
-    while start < samples.len() {
-        let n = BLOCK.min(samples.len() - start);
-        samples.read(start, &mut buffer[..n]);
-        visit(start, &buffer[..n]);
-        start += n;
-    }
+    with_buffer(BLOCK.min(samples.len()), |buffer| {
+        let mut start = 0;
+        while start < samples.len() {
+            let n = BLOCK.min(samples.len() - start);
+            samples.read(start, &mut buffer[..n]);
+            visit(start, &buffer[..n]);
+            start += n;
+        }
+    });
 }
 
 /// How the instrument's input was coupled when the trace was taken.

@@ -39,7 +39,7 @@ impl Count {
             InputReference::Mean => 0.0,
             InputReference::Ground => split.mean_v,
         };
-        let record = Record::new(&split.own, &split.ripple, level, split.sample_rate_hz);
+        let record = Record::new(split.own.view(), split.ripple.view(), level, split.sample_rate_hz);
         let without = record.pulse_times_s(conditioner, 0.0, usize::MAX);
         let with = record.pulse_times_s(conditioner, 1.0, usize::MAX);
         let hertz = |times_s: &[f64]| frequency_hz(times_s, record.duration_s());
@@ -182,12 +182,15 @@ impl Steps {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::contamination::part::Part;
     use crate::contamination::split::Left;
     use std::f64::consts::TAU;
 
     fn split(own_v: f64, ripple_v: f64) -> Split {
-        let wave =
-            |a: f64, hz: f64| (0..50_000).map(|i| (a * (TAU * hz * f64::from(i) / 50_000.0).sin()) as f32).collect();
+        let wave = |a: f64, hz: f64| {
+            let at = |i: u32| (a * (TAU * hz * f64::from(i) / 50_000.0).sin()) as f32;
+            Part::from((0..50_000).map(at).collect::<Vec<f32>>())
+        };
         Split {
             own: wave(own_v, 97.0),
             ripple: wave(ripple_v, 630.0),
@@ -217,7 +220,7 @@ mod tests {
         let count = Count::new(&split(0.0, 0.1), &fixed);
         assert_eq!(count.indicated_hz, 0.0);
         assert!((count.ripple_margin.unwrap() / 3.0 - 1.0).abs() < 0.01, "{count:?}");
-        let none = Count::new(&Split { ripple: Vec::new(), ..split(1.0, 0.0) }, &fixed);
+        let none = Count::new(&Split { ripple: Part::default(), ..split(1.0, 0.0) }, &fixed);
         assert!((none.indicated_hz - 97.0).abs() < 0.1);
         assert_eq!((none.ripple_margin, none.pulses), (None, none.pulses_without_ripple));
     }

@@ -4,9 +4,11 @@
 //! `g_j = sum r y / sum r^2`, where `y` is the split's own signal and its ripple together. A straight line through the `g_j` gives the change over the record and, from the scatter
 //! about it, its standard uncertainty; the circuit's own signal is part of that scatter.
 
+use super::part::View;
 use super::split::Split;
 use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex64;
+use std::ops::Range;
 
 /// Least cycles in a stretch.
 const CYCLES: f64 = 8.0;
@@ -34,8 +36,8 @@ impl Drift {
             return None;
         }
         let stretch = |j: usize| {
-            let range = j * n / count..(j + 1) * n / count;
-            vectors::widest(Gain { own: &split.own[range.clone()], ripple: &split.ripple[range] })
+            let samples = j * n / count..(j + 1) * n / count;
+            vectors::widest(Gain { own: split.own.view(), ripple: split.ripple.view(), samples })
         };
         let gains: Vec<f64> = (0..count).map(stretch).collect();
         line(&gains)
@@ -48,47 +50,50 @@ impl Drift {
 
 /// The stretch's gain against the common one, weighed by a half sine so that its ends do not cut the circuit's signal.
 struct Gain<'a> {
-    own: &'a [f32],
-    ripple: &'a [f32],
+    own: View<'a>,
+    ripple: View<'a>,
+    samples: Range<usize>,
 }
 
-/// So many times as many samples as are taken side by side lie between two sines that are computed: the others are turned
-/// on from them.
-const ANEW: usize = 128;
+/// Samples between two sets of sines that are computed: the others are turned on from them.
+const ANEW: usize = 128 * LANES;
 
 impl Work for Gain<'_> {
     type Output = f64;
     #[inline(always)]
     fn call(self) -> f64 {
         let (mut cross, mut power) = ([0.0; LANES], [0.0; LANES]);
-        let turn = std::f64::consts::PI / self.ripple.len() as f64;
+        let Self { own, ripple, samples } = self;
+        let turn = std::f64::consts::PI / samples.len() as f64;
         let by = Complex64::cis(turn * LANES as f64);
-        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
-        let sets = self.own.as_chunks::<LANES>().0.iter().zip(self.ripple.as_chunks::<LANES>().0);
-        for (k, (own, ripple)) in sets.enumerate() {
-            if k % ANEW == 0 {
+        let (mut last_cross, mut last_power) = (0.0, 0.0);
+        let (mut own_buffer, mut ripple_buffer) = (Vec::new(), Vec::new());
+        for first in (0..samples.len()).step_by(ANEW) {
+            let passage = samples.start + first..samples.end.min(samples.start + first + ANEW);
+            let own = own.slice(passage.clone(), &mut own_buffer).as_chunks::<LANES>();
+            let ripple = ripple.slice(passage, &mut ripple_buffer).as_chunks::<LANES>();
+            let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+            for lane in 0..LANES {
+                let at = Complex64::cis(turn * (first + lane) as f64);
+                (re[lane], im[lane]) = (at.re, at.im);
+            }
+            for (own, ripple) in own.0.iter().zip(ripple.0) {
                 for lane in 0..LANES {
-                    let at = Complex64::cis(turn * (k * LANES + lane) as f64);
-                    (re[lane], im[lane]) = (at.re, at.im);
+                    let r = f64::from(ripple[lane]);
+                    let weighed = im[lane] * r;
+                    cross[lane] += weighed * f64::from(own[lane]);
+                    power[lane] += weighed * r;
+                    let turned = re[lane] * by.re - im[lane] * by.im;
+                    im[lane] = re[lane] * by.im + im[lane] * by.re;
+                    re[lane] = turned;
                 }
             }
-            for lane in 0..LANES {
-                let r = f64::from(ripple[lane]);
-                let weighed = im[lane] * r;
-                cross[lane] += weighed * f64::from(own[lane]);
-                power[lane] += weighed * r;
-                let turned = re[lane] * by.re - im[lane] * by.im;
-                im[lane] = re[lane] * by.im + im[lane] * by.re;
-                re[lane] = turned;
+            for (i, (own, ripple)) in (first + own.0.len() * LANES..).zip(own.1.iter().zip(ripple.1)) {
+                let r = f64::from(*ripple);
+                let weighed = (turn * i as f64).sin() * r;
+                last_cross += weighed * f64::from(*own);
+                last_power += weighed * r;
             }
-        }
-        let (mut last_cross, mut last_power) = (0.0, 0.0);
-        let done = self.ripple.len() / LANES * LANES;
-        for (i, (own, ripple)) in self.own.iter().zip(self.ripple).enumerate().skip(done) {
-            let r = f64::from(*ripple);
-            let weighed = (turn * i as f64).sin() * r;
-            last_cross += weighed * f64::from(*own);
-            last_power += weighed * r;
         }
         let (cross, power) = (cross.iter().sum::<f64>() + last_cross, power.iter().sum::<f64>() + last_power);
         1.0 + cross / power.max(f64::MIN_POSITIVE)
@@ -120,7 +125,8 @@ mod tests {
         // What the common gain leaves: the own signal and the change.
         let own = |i: u32| own_v * (TAU * 171.3 * at(i)).sin();
         let left = |i: u32| (own(i) + f64::from(ripple[i as usize]) * change * (at(i) - 0.5)) as f32;
-        let own = (0..20_000).map(left).collect();
+        let own = (0..20_000).map(left).collect::<Vec<f32>>().into();
+        let ripple = ripple.into();
         let split = Split { own, ripple, mean_v: 0.0, sample_rate_hz: 20_000.0, left: Left::default() };
         Drift::new(&split, hz)
     }

@@ -15,6 +15,7 @@ mod nth;
 pub mod orders;
 mod own;
 mod paired;
+mod part;
 mod pulses;
 mod rank;
 pub mod speed;

@@ -1,6 +1,7 @@
 //! The value at a rank, and values in order, by counting.
 
-use crate::vectors::{self, LANES, Work};
+use crate::scratch::with_buffer;
+use crate::vectors::{self, LANES, Work, higher, lower};
 
 /// Fewer values than this are sorted about a pivot.
 const FEW: usize = 64;
@@ -151,7 +152,7 @@ fn distinct(values: &[f64]) -> Option<Vec<f64>> {
     const FIRST: usize = 256;
     const DIFFERENT: usize = 224;
     let mut first = values.get(..FIRST).unwrap_or(values).to_vec();
-    first.sort_unstable_by(f64::total_cmp);
+    sort(&mut first);
     first.dedup();
     if first.len() > DIFFERENT {
         return None;
@@ -178,9 +179,66 @@ fn distinct(values: &[f64]) -> Option<Vec<f64>> {
     Some(distinct)
 }
 
-/// Sorts values (no zero among them is negative afterwards), digit by digit of what stands for them: only the bits in which
-/// they differ are looked at.
+/// Sorts values; no zero among them is negative afterwards.
 pub(super) fn sort(values: &mut [f64]) {
+    if !sort_by_place(values) {
+        sort_by_digits(values);
+    }
+}
+
+/// Sorts values by where they lie between the lowest and the highest, and by neighbours from there; false, and nothing is
+/// moved, where too many lie in one place for that.
+fn sort_by_place(values: &mut [f64]) -> bool {
+    /// Added to a number below 2^32, it leaves the nearest whole number in the last bits.
+    const WHOLE: f64 = (1_u64 << 52) as f64;
+    /// Values in the same place, on average over the values, at most.
+    const CROWDED: usize = 8;
+    let (low, high) = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |e, v| (lower(*v, e.0), higher(*v, e.1)));
+    let per_v = values.len() as f64 / (high - low);
+    if values.len() < FEW || values.len() > u32::MAX as usize || !(per_v.is_finite() && per_v > 0.0) {
+        return false;
+    }
+    let place = |v: f64| ((v - low) * per_v + WHOLE).to_bits() as u32 as usize;
+    let mut begins = vec![0u32; values.len() + 2];
+    for v in &*values {
+        let Some(count) = begins.get_mut(place(*v)) else { return false };
+        *count += 1;
+    }
+    let (mut next, mut together) = (0u32, 0);
+    for begin in &mut begins {
+        let count = std::mem::replace(begin, next);
+        together += count as usize * count as usize;
+        next += count;
+    }
+    if together > CROWDED * values.len() {
+        return false;
+    }
+    with_buffer(values.len(), |placed| {
+        for v in &*values {
+            let at = &mut begins[place(*v)];
+            placed[*at as usize] = *v + 0.0;
+            *at += 1;
+        }
+        let mut highest = f64::NEG_INFINITY;
+        for (i, value) in placed.iter().enumerate() {
+            values[i] = *value;
+            if *value >= highest {
+                highest = *value;
+                continue;
+            }
+            let mut at = i;
+            while at > 0 && values[at - 1] > *value {
+                values[at] = values[at - 1];
+                at -= 1;
+            }
+            values[at] = *value;
+        }
+    });
+    true
+}
+
+/// Sorts values digit by digit of what stands for them: only the bits in which they differ are looked at.
+fn sort_by_digits(values: &mut [f64]) {
     /// Longest digit, in bits: as many places as it has values are counted.
     const LONGEST: u32 = 11;
     let mut keys: Vec<u64> = values.iter().map(|v| key(*v)).collect();

@@ -63,7 +63,11 @@ fn refined(split: &Split, rough: f64) -> f64 {
 /// Frequency of the own signal by least squares, hertz, from means of so many samples as leave [`PER_PERIOD`] a period.
 fn fitted_hz(split: &Split, rough_hz: f64) -> Option<f64> {
     let each = ((split.sample_rate_hz / (PER_PERIOD * rough_hz)) as usize).max(1);
-    let mean = |part: &[f32]| part.iter().map(|v| f64::from(*v)).sum::<f64>() / each as f64;
-    let means: Vec<f64> = split.own.chunks_exact(each).map(mean).collect();
+    let (own, mut buffer) = (split.own.view(), Vec::new());
+    let mean = |k: usize| {
+        let part = own.slice(k * each..(k + 1) * each, &mut buffer);
+        part.iter().map(|v| f64::from(*v)).sum::<f64>() / each as f64
+    };
+    let means: Vec<f64> = (0..own.len() / each).map(mean).collect();
     sine_frequency_hz(&means, split.sample_rate_hz / each as f64, rough_hz, FITTED).ok()
 }

@@ -6,11 +6,11 @@
 //! passed over at once. The extremes of `own + factor * ripple` are bounded by those of the two parts, which do not
 //! depend on the factor: they are found once for all the factors that the margin tries.
 
+use super::part::{self, Bounds, STRETCH, View};
 use super::speed::{PulseConditioner, Threshold};
 use crate::vectors::{self, Work, highest};
 
-/// Samples in a stretch, and stretches in a group.
-const STRETCH: usize = 32;
+/// Stretches in a group.
 const GROUP: usize = 32;
 /// A record is long from so many groups on; so many of them, at most, lie in the middle part that stands for it.
 const LONG: usize = 16;
@@ -27,20 +27,6 @@ const LANES: usize = 4;
 struct Extremes {
     low: f64,
     high: f64,
-}
-
-impl Extremes {
-    const NONE: Self = Self { low: f64::INFINITY, high: f64::NEG_INFINITY };
-
-    #[inline(always)]
-    fn of(values: &[f32]) -> Self {
-        let (low, high) = vectors::extremes(values);
-        Self { low: f64::from(low), high: f64::from(high) }
-    }
-
-    fn join(self, other: Self) -> Self {
-        Self { low: self.low.min(other.low), high: self.high.max(other.high) }
-    }
 }
 
 /// The conditioner's state from sample to sample.
@@ -216,21 +202,19 @@ fn first(values: &Stretch, from: usize, meets: impl Fn(f64) -> bool) -> usize {
 
 /// A record `own + factor * ripple` with the extremes of its parts, stretch by stretch.
 pub(super) struct Record<'a> {
-    own: &'a [f32],
+    own: View<'a>,
     /// Empty where there is none.
-    ripple: &'a [f32],
+    ripple: View<'a>,
     /// Added to every sample, volts.
     level_v: f64,
     sample_rate_hz: f64,
-    stretches: Vec<(Extremes, Extremes)>,
-    groups: Vec<(Extremes, Extremes)>,
+    stretches: Vec<Bounds>,
+    groups: Vec<Bounds>,
 }
 
 impl<'a> Record<'a> {
-    pub(super) fn new(own: &'a [f32], ripple: &'a [f32], level_v: f64, sample_rate_hz: f64) -> Self {
-        let stretches = vectors::widest(StretchExtremes { own, ripple });
-        let none = (Extremes::NONE, Extremes::NONE);
-        let joined = |group: &[(Extremes, Extremes)]| group.iter().fold(none, |a, b| (a.0.join(b.0), a.1.join(b.1)));
+    pub(super) fn new(own: View<'a>, ripple: View<'a>, level_v: f64, sample_rate_hz: f64) -> Self {
+        let stretches = part::bounds(own, ripple);
         let groups = stretches.chunks(GROUP).map(joined).collect();
         Self { own, ripple, level_v, sample_rate_hz, stretches, groups }
     }
@@ -245,10 +229,9 @@ impl<'a> Record<'a> {
         let count = (whole / 8).min(MOST_MIDDLE);
         let groups = (whole - count) / 2..(whole - count) / 2 + count;
         let stretches = groups.start * GROUP..groups.end * GROUP;
-        let samples = stretches.start * STRETCH..stretches.end * STRETCH;
         (whole >= LONG).then(|| Self {
-            own: &self.own[samples.clone()],
-            ripple: self.ripple.get(samples).unwrap_or_default(),
+            own: self.own.stretches(stretches.clone()),
+            ripple: self.ripple.stretches(stretches.clone()),
             level_v: self.level_v,
             sample_rate_hz: self.sample_rate_hz,
             stretches: self.stretches[stretches].to_vec(),
@@ -270,28 +253,15 @@ impl<'a> Record<'a> {
     }
 }
 
-/// The extremes of own signal and ripple, stretch by stretch.
-struct StretchExtremes<'a> {
-    own: &'a [f32],
-    ripple: &'a [f32],
-}
-
-impl Work for StretchExtremes<'_> {
-    type Output = Vec<(Extremes, Extremes)>;
-    #[inline(always)]
-    fn call(self) -> Self::Output {
-        let silent = Extremes { low: 0.0, high: 0.0 };
-        let mut out = Vec::with_capacity(self.own.len().div_ceil(STRETCH));
-        let mut of_ripple = self.ripple.chunks(STRETCH);
-        for own in self.own.chunks(STRETCH) {
-            let ripple = match of_ripple.next() {
-                Some(ripple) => Extremes::of(ripple),
-                None => silent,
-            };
-            out.push((Extremes::of(own), ripple));
+/// Bounds that hold for some stretches together.
+fn joined(stretches: &[Bounds]) -> Bounds {
+    let mut joined = [[f32::INFINITY, f32::NEG_INFINITY]; 2];
+    for parts in stretches {
+        for (joined, [low, high]) in joined.iter_mut().zip(parts) {
+            *joined = [vectors::lower(*low, joined[0]), vectors::higher(*high, joined[1])];
         }
-        out
     }
+    joined
 }
 
 /// The search for pulses.
@@ -305,23 +275,26 @@ struct Pulses<'a> {
 impl Pulses<'_> {
     #[inline(always)]
     fn at(&self, i: usize) -> f64 {
-        let ripple = self.record.ripple.get(i).copied().unwrap_or(0.0);
-        let of = |own: &f32| f64::from(*own) + self.factor * f64::from(ripple) + self.record.level_v;
-        self.record.own.get(i).map_or(f64::NEG_INFINITY, of)
+        let ripple = self.record.ripple.at(i).unwrap_or(0.0);
+        self.record.own.at(i).map_or(f64::NEG_INFINITY, |own| self.sum(own, ripple))
     }
 
     #[inline(always)]
-    fn bounds(&self, (own, ripple): &(Extremes, Extremes)) -> Extremes {
-        let sum = |own: f64, ripple: f64| own + self.factor * ripple + self.record.level_v;
-        Extremes { low: sum(own.low, ripple.low), high: sum(own.high, ripple.high) }
+    fn sum(&self, own: f32, ripple: f32) -> f64 {
+        f64::from(own) + self.factor * f64::from(ripple) + self.record.level_v
+    }
+
+    #[inline(always)]
+    fn bounds(&self, [own, ripple]: &Bounds) -> Extremes {
+        Extremes { low: self.sum(own[0], ripple[0]), high: self.sum(own[1], ripple[1]) }
     }
 
     /// Reads the samples of a whole stretch.
     #[inline(always)]
-    fn read(&self, stretch: usize, values: &mut Stretch) {
+    fn read(&self, stretch: usize, values: &mut Stretch, [own, ripple]: &mut [[f32; STRETCH]; 2]) {
         let (factor, level) = (self.factor, self.record.level_v);
-        let Some(own) = self.record.own.as_chunks::<STRETCH>().0.get(stretch) else { return };
-        match self.record.ripple.as_chunks::<STRETCH>().0.get(stretch) {
+        let Some(own) = self.record.own.stretch(stretch, own) else { return };
+        match self.record.ripple.stretch(stretch, ripple) {
             Some(ripple) => {
                 for i in 0..STRETCH {
                     values[i] = f64::from(own[i]) + factor * f64::from(ripple[i]) + level;
@@ -347,7 +320,7 @@ impl Work for Pulses<'_> {
         let by_stretch = kept[STRETCH];
         let by_group = by_stretch.powi(GROUP as i32);
         let samples = self.record.own.len();
-        let (mut found, mut values) = (Vec::new(), [0.0; STRETCH]);
+        let (mut found, mut values, mut decoded) = (Vec::new(), [0.0; STRETCH], [[0.0; STRETCH]; 2]);
         for (g, group) in self.record.groups.iter().enumerate() {
             let first = g * GROUP;
             let whole = (first + GROUP) * STRETCH <= samples;
@@ -361,7 +334,7 @@ impl Work for Pulses<'_> {
                     continue;
                 }
                 if whole {
-                    self.read(s, &mut values);
+                    self.read(s, &mut values, &mut decoded);
                     if state.only_remembers(bounds) {
                         state.remember(highest(&values));
                         state.rest(STRETCH, by_stretch);
@@ -385,6 +358,7 @@ impl Work for Pulses<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::contamination::part::Part;
     use crate::contamination::speed::InputReference;
     use proptest::prelude::*;
     use std::f64::consts::TAU;
@@ -406,11 +380,14 @@ mod tests {
                 1 => PulseConditioner::zero_crossing(),
                 _ => PulseConditioner::fixed(0.3).unwrap().with_reference(InputReference::Ground),
             };
-            let mut state = State::new(&conditioner, 10_000.0);
-            let plain: Vec<f64> = own.iter().zip(&ripple).enumerate()
-                .filter_map(|(i, (o, r))| Some(i as f64 - state.step(f64::from(*o) + factor * f64::from(*r) + level)?)).collect();
-            let found = Record::new(&own, &ripple, level, 10_000.0).pulses(&conditioner, factor, usize::MAX);
-            prop_assert_eq!(plain, found);
+            for parts in [[own.clone(), ripple.clone()].map(Part::from), [&own, &ripple].map(|part| Part::coded(part))] {
+                let [own, ripple] = parts.each_ref().map(Part::view);
+                let record = Record::new(own, ripple, level, 10_000.0);
+                let mut state = State::new(&conditioner, 10_000.0);
+                let sum = |i: usize| f64::from(own.at(i).unwrap()) + factor * f64::from(ripple.at(i).unwrap()) + level;
+                let plain: Vec<f64> = (0..length).filter_map(|i| Some(i as f64 - state.step(sum(i))?)).collect();
+                prop_assert_eq!(plain, record.pulses(&conditioner, factor, usize::MAX));
+            }
         }
     }
 }

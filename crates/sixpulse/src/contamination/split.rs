@@ -6,12 +6,14 @@
 //! times above the noise about it.
 //!
 //! The ripple is the supply through the fitted path, as a filter on the samples. Noise is taken out piece by piece, the
-//! pieces overlapping by what the ends of one may spoil: cost grows with the length, and beside the two parts no more
-//! than one piece is held.
+//! pieces overlapping by what the ends of one may spoil: cost grows with the length, and beside the two parts (see
+//! [`part`]) no more than one piece is held.
 
 use super::paired::Paired;
+use super::part::{self, Part};
 use super::subtract::Subtracted;
 use super::transfer::{Floor, Model, floor_sum, floors};
+use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
 use crate::vectors::{self, LANES, Work};
@@ -31,14 +33,13 @@ const BLOCK_BINS: usize = 64;
 const PIECE: usize = 131_072;
 const MARGIN: usize = 8192;
 
-/// The parts of a circuit's record without its mean, sample by sample, volts. Single precision keeps 24 bits of a part,
-/// more than any converter gave.
+/// The parts of a circuit's record without its mean, sample by sample, volts.
 #[derive(Debug, Clone)]
 pub(super) struct Split {
     /// The circuit's own signal.
-    pub(super) own: Vec<f32>,
+    pub(super) own: Part,
     /// The ripple it carries; empty where none was found.
-    pub(super) ripple: Vec<f32>,
+    pub(super) ripple: Part,
     /// Mean of the record, volts.
     pub(super) mean_v: f64,
     pub(super) sample_rate_hz: f64,
@@ -71,7 +72,7 @@ impl Left {
         let mut take = |block: &[f64]| {
             let values = &mut buffer[..block.len()];
             narrow(block, level, values);
-            left = left.join(take_off(values, 0.0));
+            left = left.join(vectors::widest(Summed(values)));
         };
         match model {
             Some(m) => Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|_, own, _| take(own)),
@@ -108,34 +109,37 @@ impl Split {
     pub(super) fn new(circuit: &Trace, supply: &Trace, model: Option<&Model>, gain_drift: f64) -> Self {
         let n = circuit.len();
         let mut out = Self {
-            own: Vec::with_capacity(n),
-            ripple: Vec::with_capacity(if model.is_some() { n } else { 0 }),
+            own: Part::for_samples(n),
+            ripple: Part::for_samples(if model.is_some() { n } else { 0 }),
             mean_v: circuit.mean(),
             sample_rate_hz: circuit.sample_rate_hz(),
             left: Left::default(),
         };
         let level = out.mean_v;
-        let (mut own_sum, mut ripple_sum) = (0.0, 0.0);
+        let (mut left, mut ripple_sum) = (Left::default(), 0.0);
         let mut buffer = [0.0; BLOCK];
-        let mut add = |block: &[f64], level: f64, to: &mut Vec<f32>| {
+        let mut keep = |block: &[f64], to: &mut Part| {
             let values = &mut buffer[..block.len()];
-            let sum = narrow(block, level, values);
-            to.extend_from_slice(values);
-            sum
+            narrow(block, level, values);
+            to.push(values);
+            left = left.join(vectors::widest(Summed(values)));
         };
         match model {
             Some(m) => {
+                let mut buffer = [0.0; BLOCK];
                 Subtracted::new(supply, circuit, m, gain_drift).for_each_block(|_, own, ripple| {
-                    own_sum += add(own, level, &mut out.own);
-                    ripple_sum += add(ripple, 0.0, &mut out.ripple);
+                    keep(own, &mut out.own);
+                    let values = &mut buffer[..ripple.len()];
+                    narrow(ripple, 0.0, values);
+                    out.ripple.push(values);
+                    ripple_sum += vectors::widest(Total(values));
                 });
-                vectors::widest(Lowered { values: &mut out.ripple, by: (ripple_sum / n.max(1) as f64) as f32 });
+                out.ripple.lower((ripple_sum / n.max(1) as f64) as f32);
             }
-            None => for_each_block(circuit, |_, block| {
-                add(block, level, &mut out.own);
-            }),
+            None => for_each_block(circuit, |_, block| keep(block, &mut out.own)),
         }
-        out.left = take_off(&mut out.own, own_sum / n.max(1) as f64);
+        out.own.lower((left.sum / n.max(1) as f64) as f32);
+        out.left = left;
         out
     }
 
@@ -143,10 +147,15 @@ impl Split {
     pub(super) fn take_own_from(&mut self, captured: &Trace) {
         self.mean_v = captured.mean();
         let level = self.mean_v;
-        for_each_block(captured, |start, block| {
-            narrow(block, level, &mut self.own[start..]);
+        let (ripple, mut buffer) = (self.ripple.view(), Vec::new());
+        self.own.edit_blocks(|start, own| {
+            with_buffer(own.len(), |block| {
+                captured.read(start, block);
+                narrow(block, level, own);
+            });
+            let ripple = if ripple.is_empty() { &[][..] } else { ripple.slice(start..start + own.len(), &mut buffer) };
+            own.iter_mut().zip(ripple).for_each(|(y, r)| *y -= r);
         });
-        self.own.iter_mut().zip(&self.ripple).for_each(|(y, r)| *y -= r);
     }
 
     /// Leaves noise of `noise_v` r.m.s. out of both parts where a conditioner that arms at `least_arming_v` would hear it, or
@@ -167,7 +176,7 @@ impl Split {
 
     /// Highest value of both parts together, volts above the mean.
     fn highest_v(&self) -> f64 {
-        vectors::widest(Highest { own: &self.own, ripple: &self.ripple })
+        part::highest(self.own.view(), self.ripple.view())
     }
 
     /// Leaves the noise out of both parts, piece by piece.
@@ -178,15 +187,21 @@ impl Split {
         let longest = n.div_ceil(pieces) + 2 * margin;
         let mut piece = Piece::new(longest.min(n), self.sample_rate_hz, electrical_hz);
         // What a piece reads beside itself must not have been cleaned with the one before.
-        let mut before: (Vec<f32>, Vec<f32>) = Default::default();
+        let (mut before, mut next): ([Vec<f32>; 2], [Vec<f32>; 2]) = Default::default();
+        let (mut own_buffer, mut ripple_buffer) = (Vec::new(), Vec::new());
         for i in 0..pieces {
             let (from, to) = (i * n / pieces, (i + 1) * n / pieces);
-            let end = (to + margin).min(n);
-            let last = |part: &[f32]| part.get(to.saturating_sub(margin)..to).unwrap_or_default().to_vec();
-            let next = (last(&self.own), last(&self.ripple));
-            let ripple = self.ripple.get_mut(from..end).unwrap_or_default();
-            piece.clean((&before.0, &mut self.own[from..end]), (&before.1, ripple), to - from);
-            before = next;
+            for (next, part) in next.iter_mut().zip([&self.own, &self.ripple]) {
+                next.resize(if i + 1 < pieces && !part.is_empty() { margin.min(to) } else { 0 }, 0.0);
+                part.view().read(to - next.len(), next);
+            }
+            let (samples, count) = (from..(to + margin).min(n), to - from);
+            self.own.edit(samples.clone(), count, &mut own_buffer, |own| {
+                self.ripple.edit(samples, count, &mut ripple_buffer, |ripple| {
+                    piece.clean((&before[0], own), (&before[1], ripple), count);
+                });
+            });
+            std::mem::swap(&mut before, &mut next);
         }
     }
 
@@ -195,35 +210,9 @@ impl Split {
     }
 }
 
-/// The highest sum of two parts; nothing need be in the second.
-struct Highest<'a> {
-    own: &'a [f32],
-    ripple: &'a [f32],
-}
-
-impl Work for Highest<'_> {
-    type Output = f64;
-    #[inline(always)]
-    fn call(self) -> f64 {
-        let mut high = [f32::NEG_INFINITY; LANES];
-        let silent = [0.0; LANES];
-        let (sets, rest) = self.own.as_chunks::<LANES>();
-        let ripple = self.ripple.as_chunks::<LANES>().0;
-        for (i, set) in sets.iter().enumerate() {
-            let ripple = ripple.get(i).unwrap_or(&silent);
-            for lane in 0..LANES {
-                high[lane] = vectors::higher(set[lane] + ripple[lane], high[lane]);
-            }
-        }
-        let last = self.ripple.get(self.own.len() - rest.len()..).unwrap_or_default();
-        let last = rest.iter().zip(last.iter().chain(std::iter::repeat(&0.0))).map(|(own, ripple)| own + ripple);
-        f64::from(last.chain(high).fold(f32::NEG_INFINITY, |most, v| vectors::higher(v, most)))
-    }
-}
-
-/// Writes values less a level in single precision; their sum.
-fn narrow(values: &[f64], level: f64, out: &mut [f32]) -> f64 {
-    vectors::widest(Narrowed { values, level, out })
+/// Writes values less a level in single precision.
+fn narrow(values: &[f64], level: f64, out: &mut [f32]) {
+    vectors::widest(Narrowed { values, level, out });
 }
 
 struct Narrowed<'a> {
@@ -233,85 +222,57 @@ struct Narrowed<'a> {
 }
 
 impl Work for Narrowed<'_> {
-    type Output = f64;
-    #[inline(always)]
-    fn call(self) -> f64 {
-        let Self { values, level, out } = self;
-        let mut sum = [0.0; LANES];
-        let (sets, rest) = values.as_chunks::<LANES>();
-        let (outs, others) = out.as_chunks_mut::<LANES>();
-        for (set, out) in sets.iter().zip(outs) {
-            // Through an array of its own: what is written might lie in what is read, for all the compiler knows.
-            let narrow: [f32; LANES] = std::array::from_fn(|lane| (set[lane] - level) as f32);
-            for lane in 0..LANES {
-                sum[lane] += f64::from(narrow[lane]);
-            }
-            *out = narrow;
-        }
-        let mut last = 0.0;
-        for (v, out) in rest.iter().zip(others) {
-            *out = (v - level) as f32;
-            last += f64::from(*out);
-        }
-        sum.iter().sum::<f64>() + last
-    }
-}
-
-/// Takes a level off values.
-struct Lowered<'a> {
-    values: &'a mut [f32],
-    by: f32,
-}
-
-impl Work for Lowered<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        self.values.iter_mut().for_each(|v| *v -= self.by);
+        for (v, out) in self.values.iter().zip(self.out) {
+            *out = (v - self.level) as f32;
+        }
     }
 }
 
-/// Takes a mean off values; extremes and sums of what they are then.
-fn take_off(values: &mut [f32], mean: f64) -> Left {
-    vectors::widest(Levelled { values, mean: mean as f32 })
+/// Sum of values, lane by lane.
+struct Total<'a>(&'a [f32]);
+
+impl Work for Total<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn call(self) -> f64 {
+        let mut sum = [0.0; LANES];
+        let (sets, rest) = self.0.as_chunks::<LANES>();
+        for set in sets {
+            for lane in 0..LANES {
+                sum[lane] += f64::from(set[lane]);
+            }
+        }
+        sum.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>()
+    }
 }
 
-struct Levelled<'a> {
-    values: &'a mut [f32],
-    mean: f32,
-}
+/// Extremes and sums of a block.
+struct Summed<'a>(&'a [f32]);
 
-impl Work for Levelled<'_> {
+impl Work for Summed<'_> {
     type Output = Left;
     #[inline(always)]
     fn call(self) -> Left {
-        let Self { values, mean } = self;
-        let mut left = Left { count: values.len(), ..Left::default() };
         // Loop after loop over what the nearest memory holds: of all in one the compiler makes pairs, not lanes.
-        for block in values.chunks_mut(BLOCK) {
-            block.iter_mut().for_each(|v| *v -= mean);
-            let (mut sum, mut squares) = ([0.0; LANES], [0.0; LANES]);
-            let (sets, rest) = block.as_chunks::<LANES>();
-            for set in sets {
-                for lane in 0..LANES {
-                    sum[lane] += f64::from(set[lane]);
-                }
+        let sum = Total(self.0).call();
+        let mut squares = [0.0; LANES];
+        let (sets, rest) = self.0.as_chunks::<LANES>();
+        for set in sets {
+            for lane in 0..LANES {
+                squares[lane] += f64::from(set[lane]) * f64::from(set[lane]);
             }
-            for set in sets {
-                for lane in 0..LANES {
-                    squares[lane] += f64::from(set[lane]) * f64::from(set[lane]);
-                }
-            }
-            let (low, high) = vectors::extremes(block);
-            left = left.join(Left {
-                low: f64::from(low),
-                high: f64::from(high),
-                sum: sum.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v)).sum::<f64>(),
-                squares: squares.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>(),
-                count: 0,
-            });
         }
-        left
+        let (low, high) = vectors::extremes(self.0);
+        Left {
+            low: f64::from(low),
+            high: f64::from(high),
+            sum,
+            squares: squares.iter().sum::<f64>() + rest.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>(),
+            count: self.0.len(),
+        }
     }
 }
 
@@ -358,7 +319,7 @@ struct Piece {
 }
 
 /// A stretch of one of the parts with what lies before it.
-type Part<'a> = (&'a [f32], &'a mut [f32]);
+type Passage<'a> = (&'a [f32], &'a mut [f32]);
 
 impl Piece {
     fn new(longest: usize, sample_rate_hz: f64, electrical_hz: Option<f64>) -> Self {
@@ -374,7 +335,7 @@ impl Piece {
 
     /// Leaves of the first `count` samples of both parts the bins out that do not stand clear of the noise: of the ripple
     /// those where the two together do not. The ripple may be empty.
-    fn clean(&mut self, own: Part, ripple: Part, count: usize) {
+    fn clean(&mut self, own: Passage, ripple: Passage, count: usize) {
         let ends = [Ends::of(own.0, own.1), Ends::of(ripple.0, ripple.1)];
         for (before, values, from) in [(own.0, ripple.0, 0), (&*own.1, &*ripple.1, own.0.len())] {
             let out = &mut self.pair.samples[from..from + before.len()];

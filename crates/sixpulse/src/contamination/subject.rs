@@ -4,7 +4,9 @@ use super::edges::{self, EdgeDisturbance};
 use super::levels::{self, TwoLevels};
 use super::split::Split;
 use super::{nth, speed};
+use crate::scratch::with_buffer;
 use crate::trace::{RawSamples, Samples, Trace};
+use crate::vectors::{higher, lower};
 
 /// Runs of samples in which a converter's step is looked for, and the length of one: twice as many samples as 12 bits
 /// have codes, so that values on such a grid occur twice on average.
@@ -46,8 +48,9 @@ impl Subject {
     /// The supply with the same means taken off and the same stretches bridged as the circuit: what these take from one they
     /// take from the other, and the gain stays.
     pub(super) fn alike(&self, supply: &Trace) -> Option<Trace> {
+        let bridges = &self.switched.as_ref()?.bridges;
         let mut values = supply.to_f64();
-        levels::between_edges(&mut values, &self.switched.as_ref()?.bridges, supply.sample_rate_hz());
+        levels::between_edges(&mut values, bridges, supply.sample_rate_hz());
         let trace = Trace::from_f64(values, supply.sample_rate_hz(), supply.coupling(), supply.role()).ok()?;
         match supply.coupling_corner_hz() {
             Some(corner_hz) => trace.with_coupling_corner_hz(corner_hz).ok(),
@@ -87,9 +90,10 @@ impl Subject {
 
     pub(super) fn disturbance(&self, circuit: &Trace, split: &Split) -> Option<EdgeDisturbance> {
         let switched = self.switched.as_ref()?;
-        let silent = vec![0.0; if split.ripple.is_empty() { circuit.len() } else { 0 }];
-        let ripple = if split.ripple.is_empty() { &silent } else { &split.ripple };
-        Some(EdgeDisturbance::new(&switched.levels, &circuit.to_f64(), ripple, circuit.sample_rate_hz()))
+        // Silent where there is none.
+        let mut ripple = vec![0.0; circuit.len()];
+        split.ripple.view().read(0, &mut ripple);
+        Some(EdgeDisturbance::new(&switched.levels, &circuit.to_f64(), &ripple, circuit.sample_rate_hz()))
     }
 }
 
@@ -104,20 +108,95 @@ pub(super) fn step_v(trace: &Trace) -> f64 {
     let runs = trace.len().div_ceil(STEP_RUN).min(STEP_RUNS);
     let length = (trace.len() / runs).min(STEP_RUN);
     let read = runs * length;
-    let mut values = vec![0.0; read];
-    for (i, run) in values.chunks_mut(length).enumerate() {
-        trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
-    }
-    nth::sort_distinct(&mut values);
+    let mut values = Vec::with_capacity(read);
+    with_buffer(length, |run| {
+        for i in 0..runs {
+            trace.read(i * (trace.len() - length) / (runs - 1).max(1), run);
+            values.extend_from_slice(run);
+        }
+    });
     let code_v = match trace.raw() {
         RawSamples::I16 { scale, .. } => Some(scale.abs()),
         _ => None,
     };
-    // Values printed with few digits differ by rounding where they mean the same.
-    values.dedup_by(|a, b| (*a - *b).abs() <= code_v.map_or(1e-6 * a.abs().max(1e-3), |v| 0.5 * v));
-    if 2 * values.len() > read && code_v.is_none() {
+    if code_v.is_none() && mostly_apart(&values) {
         return 0.0;
     }
-    let least = values.windows(2).map(|w| w[1] - w[0]).fold(f64::INFINITY, f64::min);
+    nth::sort_distinct(&mut values);
+    // Values printed with few digits differ by rounding where they mean the same.
+    let (count, least) = match code_v {
+        Some(code_v) => apart(&values, |_| 0.5 * code_v),
+        None => apart(&values, same_v),
+    };
+    if 2 * count > read && code_v.is_none() {
+        return 0.0;
+    }
     if least.is_finite() { least } else { code_v.unwrap_or(0.0) }
+}
+
+/// Values closer than this mean the same.
+fn same_v(value: f64) -> f64 {
+    1e-6 * higher(value.abs(), 1e-3)
+}
+
+/// Whether more than half of the values are sure to count in [`apart`], without sorting them.
+///
+/// Whatever value is passed over there, one that counts lies at most [`same_v`] below it. So in every cell four times as
+/// wide that holds a value in its upper three quarters one counts; cells that share a bit count as one.
+fn mostly_apart(values: &[f64]) -> bool {
+    /// Added to a number below 2^51, it leaves the nearest whole number in the last bits.
+    const WHOLE: f64 = 6_755_399_441_055_744.0;
+    const WORDS: usize = 1024;
+    let per_v = 0.25 / same_v(values.iter().fold(0.0, |most, v| higher(v.abs(), most)));
+    let (mut seen, mut count) = ([0u64; WORDS], 0);
+    for value in values {
+        let place = value * per_v;
+        let shifted = place + WHOLE;
+        // The cell's middle is the whole number; some of it is left to rounding.
+        if place - (shifted - WHOLE) > -0.249 {
+            let cell = shifted.to_bits();
+            let word = &mut seen[(cell >> 6) as usize % WORDS];
+            count += usize::from(*word >> (cell & 63) & 1 == 0);
+            *word |= 1 << (cell & 63);
+        }
+    }
+    2 * count > values.len()
+}
+
+/// How many values, which are in order, lie further from the one before than `same` says, and the least such step.
+fn apart(values: &[f64], same: impl Fn(f64) -> f64) -> (usize, f64) {
+    let Some((mut last, others)) = values.split_first() else { return (0, f64::INFINITY) };
+    let (mut count, mut least) = (1, f64::INFINITY);
+    for value in others {
+        let step = value - last;
+        if step > same(*value) {
+            (last, count, least) = (value, count + 1, lower(step, least));
+        }
+    }
+    (count, least)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_to_lie_apart_does() {
+        let mut noise = crate::contamination::tests::noise(17);
+        let mut said = 0;
+        for (level, range, step) in
+            [(14.0, 0.3, 0.0), (14.0, 0.06, 0.0), (14.0, 0.05, 0.0), (14.0, 0.04, 0.0), (0.0, 2.0, 0.0)]
+                .into_iter()
+                .chain([(14.0, 0.3, 2e-4), (0.0, 2.0, 1e-3), (-3.0, 1e-9, 0.0)])
+        {
+            let on_grid = |v: f64| if step > 0.0 { (v / step).round() * step } else { v };
+            let mut values: Vec<f64> = (0..4096).map(|_| on_grid(level + range * noise())).collect();
+            let surely = mostly_apart(&values);
+            values.sort_unstable_by(f64::total_cmp);
+            assert!(!surely || 2 * apart(&values, same_v).0 > values.len(), "{level} {range} {step}");
+            said += usize::from(surely);
+        }
+        // The wide ranges, and none on a grid of 3000 or 4000 values.
+        assert!((2..=6).contains(&said), "{said}");
+    }
 }

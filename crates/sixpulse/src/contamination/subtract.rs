@@ -1,6 +1,7 @@
 //! Takes the fitted ripple out of a circuit's trace and reads what is left: the circuit's own signal.
 
 use super::transfer::{Model, Path};
+use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::vectors::{self, LANES, Work};
 use std::f64::consts::PI;
@@ -56,25 +57,30 @@ impl<'a> Subtracted<'a> {
     /// Calls `visit(start, own, ripple)` for consecutive blocks of the circuit's own signal and of the ripple, volts.
     pub(super) fn for_each_block(mut self, mut visit: impl FnMut(usize, &[f64], &[f64])) {
         let n = self.circuit.len().min(self.supply.len());
-        let mut own = [0.0; BLOCK];
-        let mut ripple = [0.0; BLOCK];
-        let mut start = 0;
-        while start < n {
-            let count = BLOCK.min(n - start);
-            let (own, ripple) = (&mut own[..count], &mut ripple[..count]);
-            self.circuit.read(start, own);
-            self.filter.run(self.supply, start, self.supply_mean, ripple);
-            if let Some(second) = &mut self.second {
-                ripple.iter_mut().for_each(|x| *x = second.step(*x));
+        with_buffer(2 * BLOCK, |buffer| {
+            let (own, ripple) = buffer.split_at_mut(BLOCK);
+            for start in (0..n).step_by(BLOCK) {
+                let count = BLOCK.min(n - start);
+                let (own, ripple) = (&mut own[..count], &mut ripple[..count]);
+                self.split(start, own, ripple);
+                visit(start, own, ripple);
             }
-            if let Some(shelf) = &mut self.shelf {
-                ripple.iter_mut().for_each(|x| *x = shelf.step(*x));
-            }
-            let gain = self.gain * (1.0 + self.drift * (start as f64 / n as f64 - 0.5));
-            vectors::widest(Scaled { own, ripple, gain, slope: self.gain * self.drift / n as f64 });
-            visit(start, own, ripple);
-            start += count;
+        });
+    }
+
+    /// Splits the samples from `start` on, which follow those split before.
+    fn split(&mut self, start: usize, own: &mut [f64], ripple: &mut [f64]) {
+        let n = self.circuit.len().min(self.supply.len());
+        self.circuit.read(start, own);
+        self.filter.run(self.supply, start, self.supply_mean, ripple);
+        if let Some(second) = &mut self.second {
+            ripple.iter_mut().for_each(|x| *x = second.step(*x));
         }
+        if let Some(shelf) = &mut self.shelf {
+            ripple.iter_mut().for_each(|x| *x = shelf.step(*x));
+        }
+        let gain = self.gain * (1.0 + self.drift * (start as f64 / n as f64 - 0.5));
+        vectors::widest(Scaled { own, ripple, gain, slope: self.gain * self.drift / n as f64 });
     }
 }
 
@@ -108,7 +114,7 @@ enum Pass {
 /// The path of the ripple as a filter on samples.
 enum DelayFilter {
     /// Taps applied to samples `i - shift - taps.len() / 2 ..`. Single precision: the ripple is kept so.
-    Taps { shift: isize, taps: Vec<f32>, wide: Vec<f64>, window: Vec<f32> },
+    Taps { shift: isize, taps: Vec<f32>, window: Vec<f32> },
     /// A low-pass or a high-pass.
     Pole(Section),
 }
@@ -152,9 +158,8 @@ impl DelayFilter {
     }
 
     fn taps(shift: isize, taps: &[f64]) -> Self {
-        let length = BLOCK + taps.len();
-        let taps = taps.iter().map(|t| *t as f32).collect();
-        Self::Taps { shift, taps, wide: Vec::with_capacity(length), window: Vec::with_capacity(length) }
+        let window = Vec::with_capacity(BLOCK + taps.len());
+        Self::Taps { shift, taps: taps.iter().map(|t| *t as f32).collect(), window }
     }
 
     fn run(&mut self, samples: &Trace, start: usize, mean: f64, out: &mut [f64]) {
@@ -163,12 +168,13 @@ impl DelayFilter {
                 samples.read(start, out);
                 out.iter_mut().for_each(|y| *y = section.step(*y - mean));
             }
-            Self::Taps { shift, taps, wide, window } => {
+            Self::Taps { shift, taps, window } => {
                 let half = taps.len() / 2;
-                wide.resize(out.len() + taps.len() - 1, 0.0);
-                read_clamped(samples, start as isize - *shift - half as isize, wide);
-                window.resize(wide.len(), 0.0);
-                vectors::widest(Filtered { wide, mean, window, taps, out });
+                with_buffer(out.len() + taps.len() - 1, |wide| {
+                    read_clamped(samples, start as isize - *shift - half as isize, wide);
+                    window.resize(wide.len(), 0.0);
+                    vectors::widest(Filtered { wide, mean, window, taps, out });
+                });
             }
         }
     }

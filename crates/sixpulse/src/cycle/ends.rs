@@ -6,6 +6,7 @@
 
 use crate::angle::{OrderMeans, PhaseTrack};
 use crate::normal::Gram;
+use crate::scratch::with_buffer;
 use crate::trace::Samples;
 use crate::vectors::{Work, cosine_and_sine, widest};
 use rustfft::num_complex::Complex64;
@@ -87,12 +88,14 @@ impl Stretch {
         let (low, high) = (from_s.min(to_s), from_s.max(to_s));
         let start = (low * sample_rate_hz).ceil().max(0.0) as usize;
         let stop = ((high * sample_rate_hz) as usize).min(last) + 1;
-        let mut raw = vec![0.0; stop.checked_sub(start)?];
-        samples.read(start, &mut raw);
-        let width = raw.len().div_ceil(MOST_POINTS).max(1);
+        let count = stop.checked_sub(start)?;
+        let width = count.div_ceil(MOST_POINTS).max(1);
         let middle = 0.5 * (width - 1) as f64;
         let time = |k: usize| (start as f64 + (k * width) as f64 + middle) / sample_rate_hz;
-        let volts: Vec<f64> = raw.chunks_exact(width).map(|c| c.iter().sum::<f64>() / width as f64).collect();
+        let volts: Vec<f64> = with_buffer(count, |raw| {
+            samples.read(start, raw);
+            raw.chunks_exact(width).map(|c| c.iter().sum::<f64>() / width as f64).collect()
+        });
         Some(Self { time_s: (0..volts.len()).map(time).collect(), volts, from_s, to_s })
     }
 
@@ -128,14 +131,14 @@ impl Stretch {
         let level = products[4][2] / count;
         let variance = (products[4][4] / count - level * level).max(0.0);
         let ridge = variance * count / (INDEPENDENT_PER_CYCLE * STRETCH_CYCLES).min(count) / USUAL_CYCLES.powi(2);
-        let mut gram = Gram::new(4);
+        let mut gram = Gram::few(4);
         for (i, row) in products.iter().enumerate().take(4) {
             for (j, value) in row.iter().enumerate().take(i + 1) {
                 gram.set(i, j, value + if i == j && i < 2 { ridge } else { 0.0 });
             }
         }
-        let solution = gram.factor().ok()?.solve(&products[4][..4]);
-        Some([*solution.first()?, *solution.get(1)?])
+        let [c1, c2, ..] = gram.factor().ok()?.solved([products[4][0], products[4][1], products[4][2], products[4][3]]);
+        Some([c1, c2])
     }
 }
 
@@ -151,35 +154,48 @@ impl Work for Products<'_> {
     type Output = [[f64; 5]; 5];
     #[inline(always)]
     fn call(self) -> [[f64; 5]; 5] {
-        let Self { stretch, turns, cycle } = self;
-        let (from_s, per_s) = (stretch.from_s, 1.0 / (stretch.to_s - stretch.from_s));
+        let Self { stretch, turns, .. } = self;
         let mut sums = [[[0.0; LANES]; 5]; 5];
-        for ((times, volts), turns) in
-            stretch.time_s.chunks(LANES).zip(stretch.volts.chunks(LANES)).zip(turns.chunks(LANES))
-        {
+        let (times, times_left) = stretch.time_s.as_chunks::<LANES>();
+        let (volts, volts_left) = stretch.volts.as_chunks::<LANES>();
+        let (turns, turns_left) = turns.as_chunks::<LANES>();
+        for ((times, volts), turns) in times.iter().zip(volts).zip(turns) {
+            self.add([times, volts, turns, &[1.0; LANES]], &mut sums);
+        }
+        if !times_left.is_empty() {
             // Beyond the last point the rows are 0.
-            let (mut s, mut x, mut one, mut turn) = ([0.0; LANES], [0.0; LANES], [0.0; LANES], [0.0; LANES]);
-            for (lane, ((t, v), c)) in times.iter().zip(volts).zip(turns).enumerate() {
-                (s[lane], x[lane], one[lane], turn[lane]) = ((t - from_s) * per_s, *v, 1.0, *c);
+            let mut last = [[0.0; LANES]; 4];
+            let left = [times_left, volts_left, turns_left, &[1.0; LANES][..times_left.len()]];
+            for (set, left) in last.iter_mut().zip(left) {
+                set[..left.len()].copy_from_slice(left);
             }
-            let (value, slope) = cycle.at(turn);
-            let mut rows = [[0.0; LANES]; 5];
-            for lane in 0..LANES {
-                rows[0][lane] = one[lane] * slope[lane] * s[lane];
-                rows[1][lane] = rows[0][lane] * s[lane];
-                rows[2][lane] = one[lane];
-                rows[3][lane] = s[lane];
-                rows[4][lane] = one[lane] * (x[lane] - value[lane]);
-            }
-            for i in 0..5 {
-                for j in 0..=i {
-                    for lane in 0..LANES {
-                        sums[i][j][lane] += rows[i][lane] * rows[j][lane];
-                    }
+            self.add([&last[0], &last[1], &last[2], &last[3]], &mut sums);
+        }
+        sums.map(|row| row.map(|lanes| lanes.iter().sum()))
+    }
+}
+
+impl Products<'_> {
+    /// Adds points: their times, volts and angles, and 1, or 0 for a lane without a point.
+    #[inline(always)]
+    fn add(&self, [times, volts, turns, one]: [&[f64; LANES]; 4], sums: &mut [[[f64; LANES]; 5]; 5]) {
+        let (from_s, per_s) = (self.stretch.from_s, 1.0 / (self.stretch.to_s - self.stretch.from_s));
+        let (value, slope) = self.cycle.at(turns);
+        let mut rows = [[0.0; LANES]; 5];
+        for lane in 0..LANES {
+            rows[3][lane] = one[lane] * ((times[lane] - from_s) * per_s);
+            rows[0][lane] = slope[lane] * rows[3][lane];
+            rows[1][lane] = rows[0][lane] * rows[3][lane];
+            rows[2][lane] = one[lane];
+            rows[4][lane] = one[lane] * (volts[lane] - value[lane]);
+        }
+        for i in 0..5 {
+            for j in 0..=i {
+                for lane in 0..LANES {
+                    sums[i][j][lane] += rows[i][lane] * rows[j][lane];
                 }
             }
         }
-        sums.map(|row| row.map(|lanes| lanes.iter().sum()))
     }
 }
 
@@ -214,7 +230,7 @@ impl MeanCycle {
 
     /// Values and slopes (volts per cycle) at angles in cycles.
     #[inline(always)]
-    fn at(&self, turns: [f64; LANES]) -> ([f64; LANES], [f64; LANES]) {
+    fn at(&self, turns: &[f64; LANES]) -> ([f64; LANES], [f64; LANES]) {
         // Not by `map`, which is no loop to the compiler and stays outside the wide vectors.
         let mut z = [(0.0, 0.0); LANES];
         for lane in 0..LANES {
@@ -227,11 +243,11 @@ impl MeanCycle {
         // Clenshaw's sums, from the highest order down: `b_n = a_n + 2 cos b_(n+1) - b_(n+2)`, at last `b_1 z - b_2`.
         let (mut one, mut two) = ([[0.0; LANES]; 4], [[0.0; LANES]; 4]);
         for [lower, upper] in self.orders.iter().rev() {
-            for (term, (one, two)) in upper.iter().zip(one.iter().zip(&mut two)) {
-                step(*term, &twice_cos, one, two);
+            for i in 0..upper.len() {
+                step(upper[i], &twice_cos, &one[i], &mut two[i]);
             }
-            for (term, (one, two)) in lower.iter().zip(one.iter_mut().zip(&two)) {
-                step(*term, &twice_cos, two, one);
+            for i in 0..lower.len() {
+                step(lower[i], &twice_cos, &two[i], &mut one[i]);
             }
         }
         let (mut value, mut slope) = ([0.0; LANES], [0.0; LANES]);
@@ -268,7 +284,7 @@ mod tests {
         for i in 0..100 {
             // Close to whole and half cycles, where the recurrence is at its worst, and elsewhere.
             let turns = [f64::from(i) * 1e-6, f64::from(i) * 0.0137, 0.5 + f64::from(i) * 1e-7, -f64::from(i) * 0.31];
-            let (value, slope) = cycle.at(turns);
+            let (value, slope) = cycle.at(&turns);
             for lane in 0..LANES {
                 let term = |n: usize, a: &Complex64| a * Complex64::cis(TAU * n as f64 * turns[lane]);
                 let expected: Complex64 = orders.iter().enumerate().map(|(i, a)| term(i + 1, a)).sum();
@@ -335,7 +351,7 @@ mod tests {
         // A standard uncertainty of a quarter of the scatter: three of them are 0.3 V here and just less there.
         assert_eq!(fasten(&samples[..], 20_000.0, wrong.clone(), &spectra(0.401)), wrong);
         let order_6 = MeanCycle::new(&spectra(0.399)).unwrap();
-        assert!(order_6.at([0.0; LANES]).0[0] - orders[5].re < 1e-12);
+        assert!(order_6.at(&[0.0; LANES]).0[0] - orders[5].re < 1e-12);
         let moved = fasten(&samples[..], 20_000.0, wrong.clone(), &spectra(0.01));
         assert!(moved.knots()[0].abs() < 0.002 && (moved.knots()[1000] - 15.0).abs() < 0.002);
     }

@@ -4,9 +4,7 @@
 //! spectrum of the whole record smears. The search uses a constant-Q picture instead (windows of [`WINDOW_CYCLES`]
 //! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
 
-use crate::vectors::{Work, widest};
-use rustfft::num_complex::Complex64;
-use std::f64::consts::PI;
+use crate::vectors::{Work, cosine_and_sine, widest};
 use std::ops::Range;
 
 /// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
@@ -52,6 +50,15 @@ pub(super) struct LinePath {
     pub(super) power: f64,
 }
 
+/// What one search of a record leaves to the next, which has the same bins and the same lengths: memory that is new costs
+/// as much as what is written to it.
+#[derive(Default)]
+pub(super) struct Kept {
+    kernels: Vec<Kernel>,
+    halved: Vec<Vec<f32>>,
+    power: Vec<f32>,
+}
+
 /// The record at falling sample rates, each half the one before.
 pub(super) struct Pyramid<'a> {
     sample_rate_hz: f64,
@@ -61,15 +68,21 @@ pub(super) struct Pyramid<'a> {
 }
 
 impl<'a> Pyramid<'a> {
-    pub(super) fn new(samples: &'a [f32], sample_rate_hz: f64) -> Self {
+    pub(super) fn new(samples: &'a [f32], sample_rate_hz: f64, kept: &mut Kept) -> Self {
+        let mut before = std::mem::take(&mut kept.halved).into_iter();
         let mut halved: Vec<Vec<f32>> = Vec::new();
         let (mut rate, mut len) = (sample_rate_hz, samples.len());
         while rate / LOWEST_HZ > 16.0 && len > 4 * HALF_BAND.len() {
-            let next = halve(halved.last().map_or(samples, |x| x));
+            let next = halve(halved.last().map_or(samples, |x| x), before.next().unwrap_or_default());
             (rate, len) = (rate / 2.0, next.len());
             halved.push(next);
         }
         Self { sample_rate_hz, samples, halved }
+    }
+
+    /// Leaves its memory to the next one.
+    pub(super) fn leave_to(self, kept: &mut Kept) {
+        kept.halved = self.halved;
     }
 
     /// Time of the last sample, seconds.
@@ -96,8 +109,8 @@ impl<'a> Pyramid<'a> {
 const HALF_BAND: [(usize, f32); 6] =
     [(1, 0.312_604_1), (3, -0.090_483_0), (5, 0.040_033_2), (7, -0.016_836_6), (9, 0.005_174_8), (11, -0.000_492_6)];
 
-/// Low-passes and keeps every second sample; the record is mirrored at its ends.
-fn halve(x: &[f32]) -> Vec<f32> {
+/// Low-passes and keeps every second sample, in the memory of `out`; the record is mirrored at its ends.
+fn halve(x: &[f32], mut out: Vec<f32>) -> Vec<f32> {
     // Only odd offsets have weights: beside the sample itself, its neighbours among the odd samples.
     let reach = HALF_BAND.len();
     let count = x.len() / 2;
@@ -106,7 +119,7 @@ fn halve(x: &[f32]) -> Vec<f32> {
         let i = (2 * k + 1).abs();
         x[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
     };
-    let mut out = vec![0.0; count];
+    out.resize(count, 0.0);
     let mut odd: Vec<f32> = Vec::with_capacity(HALVED_AT_ONCE + 2 * reach);
     for (part, out) in out.chunks_mut(HALVED_AT_ONCE).enumerate() {
         let start = part * HALVED_AT_ONCE;
@@ -161,7 +174,7 @@ fn add_products(sums: &mut [f32; LANES], x: &[f32; LANES], weights: &[f32; LANES
 }
 
 /// A windowed complex sinusoid; filled up with zeros to whole lanes.
-pub(super) struct Kernel {
+struct Kernel {
     length: usize,
     /// Real parts of as many samples, then their imaginary parts.
     weights: Vec<[[f32; LANES]; 2]>,
@@ -171,18 +184,7 @@ impl Kernel {
     /// [`WINDOW_CYCLES`] cycles of a frequency given in cycles per sample, at most `longest` samples.
     fn new(frequency: f64, longest: usize) -> Self {
         let length = ((WINDOW_CYCLES / frequency).round() as usize).clamp(4, longest);
-        let mut weights = vec![[[0.0; LANES]; 2]; length.div_ceil(LANES)];
-        // Both turn by recurrence.
-        let (mut line, line_step) = (Complex64::ONE, Complex64::cis(2.0 * PI * frequency));
-        let (mut window, window_step) = (Complex64::cis(PI / length as f64), Complex64::cis(2.0 * PI / length as f64));
-        let parts = weights.iter_mut().flat_map(|[re, im]| re.iter_mut().zip(im));
-        for (re, im) in parts.take(length) {
-            let w = (1.0 - window.re) / length as f64;
-            (*re, *im) = ((w * line.re) as f32, (w * line.im) as f32);
-            line *= line_step;
-            window *= window_step;
-        }
-        Self { length, weights }
+        Self { length, weights: widest(Weights { frequency, length }) }
     }
 
     /// Samples that a window reads: its own, and those that zeros are multiplied with.
@@ -199,6 +201,68 @@ impl Kernel {
             add_products(&mut im, x, s);
         }
         *sums = [re, im];
+    }
+}
+
+/// See [`Kernel`]: a line of a frequency given in cycles per sample under a Hann window of some samples.
+struct Weights {
+    frequency: f64,
+    length: usize,
+}
+
+/// Phasors in lanes.
+#[derive(Clone, Copy)]
+struct Phasors {
+    re: [f64; LANES],
+    im: [f64; LANES],
+    /// What they turn by to the next set.
+    by: (f64, f64),
+}
+
+impl Phasors {
+    /// At angles that begin at `first` and are `step` apart, in cycles.
+    #[inline(always)]
+    fn new(first: f64, step: f64) -> Self {
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            (re[lane], im[lane]) = cosine_and_sine(first + step * lane as f64);
+        }
+        Self { re, im, by: cosine_and_sine(step * LANES as f64) }
+    }
+
+    #[inline(always)]
+    fn turn(&mut self) {
+        for lane in 0..LANES {
+            let (re, im) = (self.re[lane], self.im[lane]);
+            self.re[lane] = re * self.by.0 - im * self.by.1;
+            self.im[lane] = re * self.by.1 + im * self.by.0;
+        }
+    }
+}
+
+impl Work for Weights {
+    type Output = Vec<[[f32; LANES]; 2]>;
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let Self { frequency, length } = self;
+        let each = 1.0 / length as f64;
+        let (mut line, mut window) = (Phasors::new(0.0, frequency), Phasors::new(0.5 * each, each));
+        let mut weights = Vec::with_capacity(length.div_ceil(LANES));
+        for _ in 0..length.div_ceil(LANES) {
+            let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+            for lane in 0..LANES {
+                let w = (1.0 - window.re[lane]) * each;
+                (re[lane], im[lane]) = ((w * line.re[lane]) as f32, (w * line.im[lane]) as f32);
+            }
+            weights.push([re, im]);
+            line.turn();
+            window.turn();
+        }
+        if let (Some([re, im]), rest @ 1..) = (weights.last_mut(), length % LANES) {
+            re[rest..].fill(0.0);
+            im[rest..].fill(0.0);
+        }
+        weights
     }
 }
 
@@ -312,9 +376,15 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    /// The record has its level removed. `kernels` is empty for the first picture of a record; the next ones, which have
-    /// the same bins, find in it what the first one made.
-    pub(super) fn new(pyramid: &Pyramid<'_>, kernels: &mut Vec<Kernel>) -> Self {
+    /// The strongest path through a record, which has its level removed.
+    pub(super) fn path_through(pyramid: &Pyramid<'_>, kept: &mut Kept) -> LinePath {
+        let picture = Self::new(pyramid, kept);
+        let path = picture.strongest_path();
+        kept.power = picture.power;
+        path
+    }
+
+    fn new(pyramid: &Pyramid<'_>, kept: &mut Kept) -> Self {
         let sample_rate_hz = pyramid.sample_rate_hz;
         let duration_s = pyramid.samples.len() as f64 / sample_rate_hz;
         // A window must fit into the record.
@@ -326,7 +396,10 @@ impl Picture {
         let hop_s = HOP_S.min(duration_s / FEWEST_FRAMES);
         let frames = (duration_s / hop_s).floor().max(1.0) as usize;
         let first_s = 0.5 * (duration_s - (frames - 1) as f64 * hop_s);
-        let mut picture = Self { power: vec![0.0; frames * bins_hz.len()], bins_hz, hop_s, first_s, frames };
+        let Kept { kernels, power, .. } = kept;
+        let mut power = std::mem::take(power);
+        power.resize(frames * bins_hz.len(), 0.0);
+        let mut picture = Self { power, bins_hz, hop_s, first_s, frames };
         // Made before the frames are: a bin's kernel, and the last samples of its level with zeros behind them.
         let mut ends = Vec::with_capacity(picture.bins_hz.len());
         for (b, hz) in picture.bins_hz.iter().enumerate() {
@@ -381,7 +454,7 @@ impl Picture {
     }
 
     /// The path of greatest weighted power, by dynamic programming.
-    pub(super) fn strongest_path(&self) -> LinePath {
+    fn strongest_path(&self) -> LinePath {
         let bins = self.bins_hz.len();
         let (score, back) = widest(BestSteps(self));
         let score = &score[1..=bins];

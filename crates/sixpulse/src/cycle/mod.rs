@@ -16,7 +16,7 @@ use crate::error::Result;
 use crate::levelled::Levelled;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
-use crate::vectors::{Work, widest};
+use crate::vectors::{LANES, Work, cosine_and_sine, widest};
 use averages::Averages;
 pub use lag::{LAG_CYCLES_PER_E_FOLD, LAG_CYCLES_PER_E_FOLD_STD};
 use rustfft::num_complex::Complex64;
@@ -191,19 +191,44 @@ const UNSEEN_ACCELERATION_PER_S: f64 = 0.1;
 fn mean_cycle(hypothesis: &CycleHypothesis) -> Vec<f64> {
     let points = &hypothesis.mean_points;
     let level = points.iter().sum::<f64>() / points.len() as f64;
-    let restored = |k| at_point(&hypothesis.restored, k, points.len());
-    points.iter().enumerate().map(|(k, x)| x + restored(k) - level).collect()
+    let restored = at_points(&hypothesis.restored, points.len());
+    points.iter().zip(restored).map(|(x, restored)| x + restored - level).collect()
 }
 
-/// Sum of orders (order 1 first) at the middle of point `k` of a cycle.
-fn at_point(orders: &[Complex64], k: usize, points: usize) -> f64 {
-    let first = Complex64::cis(2.0 * std::f64::consts::PI * (k as f64 + 0.5) / points as f64);
-    let mut turn = Complex64::ONE;
-    let part = |a: &Complex64| {
-        turn *= first;
-        (a * turn).re
-    };
-    orders.iter().map(part).sum()
+/// Sum of orders (order 1 first) at the middle of each of so many points of a cycle.
+fn at_points(orders: &[Complex64], points: usize) -> Vec<f64> {
+    widest(AtPoints { orders, points })
+}
+
+struct AtPoints<'a> {
+    orders: &'a [Complex64],
+    points: usize,
+}
+
+impl Work for AtPoints<'_> {
+    type Output = Vec<f64>;
+    #[inline(always)]
+    fn call(self) -> Vec<f64> {
+        let Self { orders, points } = self;
+        let mut out = vec![[0.0; LANES]; points.div_ceil(LANES)];
+        for (k, out) in out.iter_mut().enumerate() {
+            let (mut cos, mut sin) = ([0.0; LANES], [0.0; LANES]);
+            for lane in 0..LANES {
+                (cos[lane], sin[lane]) = cosine_and_sine(((k * LANES + lane) as f64 + 0.5) / points as f64);
+            }
+            // By Horner's rule, from the highest order down.
+            let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+            for order in orders.iter().rev() {
+                for lane in 0..LANES {
+                    let (x, y) = (re[lane] + order.re, im[lane] + order.im);
+                    re[lane] = x * cos[lane] - y * sin[lane];
+                    im[lane] = x * sin[lane] + y * cos[lane];
+                }
+            }
+            *out = re;
+        }
+        out.as_flattened()[..points].to_vec()
+    }
 }
 
 /// Corner of the zero-phase high-pass through which cycles are looked for, hertz: takes out regulator swings and the
@@ -279,13 +304,13 @@ pub(crate) fn hypotheses_in(
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
-    let mut kernels = Vec::new();
+    let mut kept = lines::Kept::default();
     for rank in 0..SEARCHES {
         if search.len() < 64 {
             break;
         }
-        let pyramid = lines::Pyramid::new(&search, search_rate_hz);
-        let path = lines::Picture::new(&pyramid, &mut kernels).strongest_path();
+        let pyramid = lines::Pyramid::new(&search, search_rate_hz, &mut kept);
+        let path = lines::Picture::path_through(&pyramid, &mut kept);
         if rank == 0 {
             strongest = path.power;
         }
@@ -293,6 +318,7 @@ pub(crate) fn hypotheses_in(
             break;
         }
         let Ok(line) = track::follow(&pyramid, &path).and_then(|line| track::refine(&pyramid, line, 3)) else { break };
+        pyramid.leave_to(&mut kept);
         // Twelve pulses make a line so high and small that noise alone can lose some of them.
         let loses_pulses = coarse_step_v.is_some() || pulse_number == 12;
         let line = if loses_pulses { steady::instead(&search, search_rate_hz, line) } else { line };
@@ -416,10 +442,8 @@ fn hypothesis(
 /// Puts better values for the first orders in the place of the averaged ones; the scatter from cycle to cycle stays.
 fn replace_orders(points: &mut [f64], read: &mut OrderMeans, orders: &[Complex64]) {
     let changes: Vec<Complex64> = orders.iter().zip(&read.mean).map(|(new, old)| new - old).collect();
-    let count = points.len();
-    for (k, x) in points.iter_mut().enumerate() {
-        *x += at_point(&changes, k, count);
-    }
+    let changed = at_points(&changes, points.len());
+    points.iter_mut().zip(changed).for_each(|(x, change)| *x += change);
     read.mean.iter_mut().zip(&changes).for_each(|(mean, change)| *mean += change);
 }
 

@@ -11,7 +11,7 @@
 use super::ends;
 use super::evened;
 use crate::angle::{self, PhaseTrack};
-use crate::normal::Gram;
+use crate::normal::{Factor, Gram};
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::vectors::{Work, cosine_and_sine, widest};
 use rustfft::num_complex::Complex64;
@@ -290,7 +290,8 @@ fn laid(trace: &Trace, track: &PhaseTrack, evened: Option<PhaseTrack>, mut cells
         None => track.clone(),
         Some(evened) => {
             let sums = Sums::new(&cells, 0.0, orders);
-            let Some(amplitudes) = amplitudes(&cells, &sums, &linear_columns(orders)) else { return track.clone() };
+            let columns = linear_columns(orders);
+            let Some((amplitudes, _)) = amplitudes(&cells, &sums, &columns) else { return track.clone() };
             let laid = ends::lay(trace, trace.sample_rate_hz(), evened.clone(), complex_orders(&amplitudes));
             cells.turn(&evened, &laid);
             laid
@@ -323,9 +324,9 @@ fn linear_columns(orders: usize) -> Vec<Column> {
     flat.into_iter().chain(waves).collect()
 }
 
-/// Inner products of the columns, with room for one more.
+/// Inner products of the columns.
 fn linear_products(sums: &Sums, columns: &[Column]) -> Gram {
-    let mut products = Gram::new(columns.len() + 1);
+    let mut products = Gram::new(columns.len());
     for (i, a) in columns.iter().enumerate() {
         for (j, b) in columns.iter().enumerate().take(i + 1) {
             products.set(i, j, sums.product(*a, *b));
@@ -335,17 +336,15 @@ fn linear_products(sums: &Sums, columns: &[Column]) -> Gram {
 }
 
 /// What the columns make up of the volts by least squares, the level off [`Cells::level_v`]; `None` where they cannot be
-/// told apart or no ripple shows.
-fn amplitudes(cells: &Cells, sums: &Sums, columns: &[Column]) -> Option<Vec<f64>> {
-    let mut products = linear_products(sums, columns);
-    for (i, column) in columns.iter().enumerate() {
-        products.set(i, columns.len(), sums.with_volts(*column));
-    }
-    let amplitudes = products.explain_last().ok()?;
+/// told apart or no ripple shows. With them the columns' products, factored.
+fn amplitudes(cells: &Cells, sums: &Sums, columns: &[Column]) -> Option<(Vec<f64>, Factor)> {
+    let factor = linear_products(sums, columns).factor().ok()?;
+    let volts: Vec<f64> = columns.iter().map(|column| sums.with_volts(*column)).collect();
+    let amplitudes = factor.solve(&volts);
     let (level, ripple) = amplitudes.split_at(2);
     let level = cells.level_v + level[0];
     let is_ripple = ripple.iter().map(|a| a * a).sum::<f64>() > (ROUNDING * level).powi(2);
-    is_ripple.then_some(amplitudes)
+    is_ripple.then_some((amplitudes, factor))
 }
 
 /// Complex peak amplitudes from order 1 on.
@@ -357,25 +356,18 @@ fn complex_orders(amplitudes: &[f64]) -> Vec<Complex64> {
 fn step(cells: &Cells, so_far: f64, orders: usize) -> Option<f64> {
     let columns = linear_columns(orders);
     let sums = Sums::new(cells, so_far, orders);
-    let amplitudes = amplitudes(cells, &sums, &columns)?;
+    let (amplitudes, factor) = amplitudes(cells, &sums, &columns)?;
     // Volts per cycle of the stretch: the slope of the orders times the place.
     let slopes = complex_orders(&amplitudes).into_iter().zip(1..);
     let slope: Vec<Column> =
         slopes.map(|(a, n)| Column { power: 1, order: n, factor: a * Complex64::I * (TAU * n as f64) }).collect();
     let with_slope = |b: Column| slope.iter().map(|a| sums.product(*a, b)).sum::<f64>();
-    let last = columns.len();
-    let mut products = linear_products(&sums, &columns);
-    let mut left: f64 = slope.iter().map(|a| sums.with_volts(*a)).sum();
-    for (i, (column, amplitude)) in columns.iter().zip(&amplitudes).enumerate() {
-        let product = with_slope(*column);
-        products.set(i, last, product);
-        left -= amplitude * product;
-    }
-    products.set(last, last, slope.iter().map(|a| with_slope(*a)).sum());
-    // What the orders leave is at right angles to all columns but the slope's.
-    let mut right = vec![0.0; last + 1];
-    right[last] = left;
-    products.factor().ok()?.solve(&right).last().copied()
+    let beside: Vec<f64> = columns.iter().map(|column| with_slope(*column)).collect();
+    let explained: f64 = amplitudes.iter().zip(&beside).map(|(amplitude, product)| amplitude * product).sum();
+    // What the orders leave is at right angles to all columns but the slope's, so of the slope only what those do not
+    // explain of it has a say.
+    let left = slope.iter().map(|a| sums.with_volts(*a)).sum::<f64>() - explained;
+    factor.divided_by_rest(slope.iter().map(|a| with_slope(*a)).sum(), &beside, left)
 }
 
 #[cfg(test)]

@@ -97,7 +97,17 @@ impl Work for Layer<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { x, matrix, y, shape } = self;
-        for (value, row) in x.iter().zip(matrix.chunks_exact(y.len())) {
+        let width = y.len();
+        // Four inputs in one go over the outputs, each output's terms in their order.
+        let (sets, rest) = x.as_chunks::<4>();
+        for (values, rows) in sets.iter().zip(matrix.chunks_exact(4 * width)) {
+            let (first, others) = rows.split_at(2 * width);
+            let ((a, b), (c, d)) = (first.split_at(width), others.split_at(width));
+            for ((((y, a), b), c), d) in y.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+                *y = (((*y + values[0] * a) + values[1] * b) + values[2] * c) + values[3] * d;
+            }
+        }
+        for (value, row) in rest.iter().zip(matrix[4 * sets.len() * width..].chunks_exact(width)) {
             for (y, w) in y.iter_mut().zip(row) {
                 *y += value * w;
             }

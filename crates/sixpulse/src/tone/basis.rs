@@ -5,8 +5,10 @@
 
 use crate::normal::Gram;
 use crate::trace::Samples;
+use crate::vectors::{LANES, Work, cosine_and_sine, widest};
+use std::f64::consts::TAU;
 
-/// Samples worked on at once; a turn is exact at the first and carried on by multiplication from there.
+/// Samples worked on at once; a turn is exact at the first few and carried on from them by multiplication.
 const RUN: usize = 64;
 
 /// Harmonic model about the middle of the record:
@@ -71,33 +73,43 @@ impl Run {
     }
 
     /// Fills it from time `start` on: the first order by carrying the turn on, each next one by the product.
+    #[inline(always)]
     fn fill(&mut self, turn: f64, start: f64) {
         let Some((first_cosine, cosines)) = self.cosine.split_first_mut() else { return };
         let Some((first_sine, sines)) = self.sine.split_first_mut() else { return };
-        let (step_sine, step_cosine) = turn.sin_cos();
-        let (mut s, mut c) = (turn * start).sin_cos();
-        for (cosine, sine) in first_cosine.iter_mut().zip(first_sine.iter_mut()) {
-            (*cosine, *sine) = (c, s);
-            (c, s) = (c * step_cosine - s * step_sine, s * step_cosine + c * step_sine);
+        let (mut c, mut s) = ([0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            (c[lane], s[lane]) = cosine_and_sine(turn * (start + lane as f64) / TAU);
         }
-        let (mut last_cosine, mut last_sine) = (*first_cosine, *first_sine);
+        let (step_cosine, step_sine) = cosine_and_sine(turn * LANES as f64 / TAU);
+        let sets = first_cosine.as_chunks_mut::<LANES>().0.iter_mut().zip(first_sine.as_chunks_mut::<LANES>().0);
+        for (cosine, sine) in sets {
+            (*cosine, *sine) = (c, s);
+            for lane in 0..LANES {
+                let turned = c[lane] * step_cosine - s[lane] * step_sine;
+                s[lane] = s[lane] * step_cosine + c[lane] * step_sine;
+                c[lane] = turned;
+            }
+        }
+        let (mut last_cosine, mut last_sine) = (&*first_cosine, &*first_sine);
         for (cosine, sine) in cosines.iter_mut().zip(sines) {
             for i in 0..RUN {
                 let (c, s) = (last_cosine[i], last_sine[i]);
                 cosine[i] = c * first_cosine[i] - s * first_sine[i];
                 sine[i] = s * first_cosine[i] + c * first_sine[i];
             }
-            (last_cosine, last_sine) = (*cosine, *sine);
+            (last_cosine, last_sine) = (cosine, sine);
         }
     }
 }
 
-/// Inner product of two runs in eight sums, so that it vectorises.
+/// Inner product of two runs, lane by lane.
+#[inline(always)]
 fn dot(a: &[f64; RUN], b: &[f64; RUN]) -> f64 {
-    let mut sums = [0.0; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
-            *sum += a * b;
+    let mut sums = [0.0; LANES];
+    for (a, b) in a.as_chunks::<LANES>().0.iter().zip(b.as_chunks::<LANES>().0) {
+        for lane in 0..LANES {
+            sums[lane] += a[lane] * b[lane];
         }
     }
     sums.iter().sum()
@@ -116,30 +128,56 @@ pub(super) fn walk<S: Samples + ?Sized>(
     orders: &[usize],
     model: &Model,
 ) -> Walk {
-    let mut run = Run::new(orders.iter().copied().max().unwrap_or(0));
-    let mut total = Walk { cost: 0.0, gradient: vec![0.0; linear_unknowns(orders) + 1] };
-    let mut residual = [0.0; RUN];
-    for start in (0..length).step_by(RUN) {
-        let count = RUN.min(length - start);
-        let time = first_time(length) + start as f64;
-        run.fill(model.turn, time);
-        samples.read(from + start, &mut residual[..count]);
-        let slope = subtract_model(&run, orders, model, time, &mut residual);
-        residual[count..].fill(0.0);
-        total.cost += dot(&residual, &residual);
-        total.gradient[0] += residual.iter().sum::<f64>();
-        for (i, &k) in orders.iter().enumerate() {
-            total.gradient[1 + 2 * i] += dot(&residual, &run.cosine[k - 1]);
-            total.gradient[2 + 2 * i] += dot(&residual, &run.sine[k - 1]);
-        }
-        total.gradient[1 + 2 * orders.len()] += dot(&residual, &slope);
-    }
-    total
+    widest(Walking { samples, from, length, orders, model })
 }
 
-/// Takes the model off the samples; returns its derivative with respect to the turn.
-fn subtract_model(run: &Run, orders: &[usize], model: &Model, time: f64, residual: &mut [f64; RUN]) -> [f64; RUN] {
-    let mut slope = [0.0; RUN];
+/// See [`walk`].
+struct Walking<'a, S: Samples + ?Sized> {
+    samples: &'a S,
+    from: usize,
+    length: usize,
+    orders: &'a [usize],
+    model: &'a Model,
+}
+
+impl<S: Samples + ?Sized> Work for Walking<'_, S> {
+    type Output = Walk;
+    #[inline(always)]
+    fn call(self) -> Walk {
+        let Self { samples, from, length, orders, model } = self;
+        let mut run = Run::new(orders.iter().copied().max().unwrap_or(0));
+        let mut total = Walk { cost: 0.0, gradient: vec![0.0; linear_unknowns(orders) + 1] };
+        let (mut residual, mut slope) = ([0.0; RUN], [0.0; RUN]);
+        for start in (0..length).step_by(RUN) {
+            let count = RUN.min(length - start);
+            let time = first_time(length) + start as f64;
+            run.fill(model.turn, time);
+            samples.read(from + start, &mut residual[..count]);
+            subtract_model(&run, orders, model, time, &mut residual, &mut slope);
+            residual[count..].fill(0.0);
+            total.cost += dot(&residual, &residual);
+            total.gradient[0] += dot(&residual, &[1.0; RUN]);
+            for (i, &k) in orders.iter().enumerate() {
+                total.gradient[1 + 2 * i] += dot(&residual, &run.cosine[k - 1]);
+                total.gradient[2 + 2 * i] += dot(&residual, &run.sine[k - 1]);
+            }
+            total.gradient[1 + 2 * orders.len()] += dot(&residual, &slope);
+        }
+        total
+    }
+}
+
+/// Takes the model off the samples, and writes its derivative with respect to the turn.
+#[inline(always)]
+fn subtract_model(
+    run: &Run,
+    orders: &[usize],
+    model: &Model,
+    time: f64,
+    residual: &mut [f64; RUN],
+    slope: &mut [f64; RUN],
+) {
+    *slope = [0.0; RUN];
     for x in residual.iter_mut() {
         *x -= model.offset;
     }
@@ -151,10 +189,9 @@ fn subtract_model(run: &Run, orders: &[usize], model: &Model, time: f64, residua
             slope[i] += kb * cosine[i] - ka * sine[i];
         }
     }
-    for (i, slope) in slope.iter_mut().enumerate() {
-        *slope *= time + i as f64;
+    for (i, slope) in (0i32..).zip(slope) {
+        *slope *= time + f64::from(i);
     }
-    slope
 }
 
 /// Sums over the record that make up every inner product of two columns; index q stands for `cos(q w t)` and so on.
@@ -177,24 +214,25 @@ impl Sums {
         sums.cosine[0] = n;
         sums.time2_cosine[0] = n * (n * n - 1.0) / 12.0;
         let mut run = Run::new(2 * highest);
-        let middle = samples / 2;
-        for start in (middle..samples).step_by(RUN) {
-            let time = first_time(samples) + start as f64;
-            run.fill(turn, time);
-            sums.add(&run, time, RUN.min(samples - start));
-        }
+        widest(Summing { sums: &mut sums, run: &mut run, samples, turn });
         sums
     }
 
+    #[inline(always)]
     fn add(&mut self, run: &Run, time: f64, count: usize) {
-        // The middle sample of an odd record is its own mirror image; every other one has a twin.
-        let weight: [f64; RUN] = std::array::from_fn(|i| match time + i as f64 {
-            _ if i >= count => 0.0,
-            0.0 => 1.0,
-            _ => 2.0,
-        });
-        let first: [f64; RUN] = std::array::from_fn(|i| weight[i] * (time + i as f64));
-        let second: [f64; RUN] = std::array::from_fn(|i| first[i] * (time + i as f64));
+        // Every sample has a twin; the middle one of an odd record, which is its own mirror image, comes first.
+        let mut weight = [2.0; RUN];
+        weight[count..].fill(0.0);
+        if time == 0.0 {
+            weight[0] = 1.0;
+        }
+        let (mut first, mut second) = ([0.0; RUN], [0.0; RUN]);
+        for (i, (first, weight)) in (0i32..).zip(first.iter_mut().zip(&weight)) {
+            *first = weight * (time + f64::from(i));
+        }
+        for (i, (second, first)) in (0i32..).zip(second.iter_mut().zip(&first)) {
+            *second = first * (time + f64::from(i));
+        }
         for (q, (cosine, sine)) in run.cosine.iter().zip(&run.sine).enumerate() {
             self.cosine[q + 1] += dot(&weight, cosine);
             self.time_sine[q + 1] += dot(&first, sine);
@@ -246,6 +284,27 @@ impl Sums {
         }
         gram.set(0, last, with_offset);
         gram.set(last, last, with_itself);
+    }
+}
+
+/// See [`Sums::new`].
+struct Summing<'a> {
+    sums: &'a mut Sums,
+    run: &'a mut Run,
+    samples: usize,
+    turn: f64,
+}
+
+impl Work for Summing<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { sums, run, samples, turn } = self;
+        for start in (samples / 2..samples).step_by(RUN) {
+            let time = first_time(samples) + start as f64;
+            run.fill(turn, time);
+            sums.add(run, time, RUN.min(samples - start));
+        }
     }
 }
 

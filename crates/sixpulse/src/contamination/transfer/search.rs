@@ -5,7 +5,7 @@ use super::band::Band;
 use super::columns::{Answer, Columns, Lanes, Sums, Unknown, unknowns};
 use super::path::{DELAY_RANGE_S, Model, Path};
 use super::spectra::Bin;
-use crate::normal::Gram;
+use crate::normal::{FEW, Few, Gram};
 use crate::trace::Trace;
 use crate::vectors::{self, LANES, Work};
 use rustfft::num_complex::Complex64;
@@ -241,8 +241,8 @@ impl FirstOrders<'_> {
 /// Normal equations of the weighted residual power about a model.
 pub(super) struct Normal {
     unknowns: &'static [Unknown],
-    matrix: Gram,
-    gradient: Vec<f64>,
+    matrix: Gram<Few>,
+    gradient: [f64; FEW],
 }
 
 impl Normal {
@@ -253,8 +253,8 @@ impl Normal {
     fn from_sums(band: &Band, model: &Model, sums: &Sums, corner: &CornerPrior) -> Self {
         let looks = 2.0 * band.spectra.looks;
         let unknowns = unknowns(model, corner.free);
-        let mut matrix = Gram::new(unknowns.len());
-        let mut gradient: Vec<f64> = sums.misses[..unknowns.len()].iter().map(|v| looks * v).collect();
+        let mut matrix = Gram::few(unknowns.len());
+        let mut gradient = sums.misses.map(|v| looks * v);
         for (i, unknown) in unknowns.iter().enumerate() {
             for j in 0..=i {
                 matrix.set(i, j, looks * sums.products[i][j]);
@@ -269,9 +269,9 @@ impl Normal {
     }
 
     /// The step that the equations ask for, one unknown after another; `None` where they cannot be told apart.
-    fn step(&self) -> Option<Vec<f64>> {
-        let step = self.matrix.factor().ok()?.solve(&self.gradient);
-        step.iter().all(|s| s.is_finite()).then_some(step)
+    fn step(&self) -> Option<[f64; FEW]> {
+        let step = self.matrix.factor().ok()?.solved(self.gradient);
+        step.iter().take(self.unknowns.len()).all(|s| s.is_finite()).then_some(step)
     }
 
     /// Standard uncertainty of an unknown with the others free; `None` where they cannot be told apart.

@@ -3,6 +3,7 @@
 use super::band::noise_level;
 use super::path::{Model, RESPONSES, Responses};
 use crate::contamination::paired::{Paired, Powers, Sums};
+use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::transforms::{self, smooth_length};
 use crate::vectors::{self, SumsAbout, Work};
@@ -55,20 +56,21 @@ impl Segments {
     fn transform(&mut self, traces: [&Trace; 2], start: usize) -> [f64; 2] {
         let moments = traces.map(|trace| self.moments(trace, start));
         let factors = moments.map(|(_, power)| if power > 0.0 { (-0.5 * power.log2()).round().exp2() } else { 1.0 });
-        let mut buffers = [[0.0; BLOCK]; 2];
-        for at in (0..self.window.len()).step_by(BLOCK) {
-            let count = BLOCK.min(self.window.len() - at);
-            for (trace, buffer) in traces.iter().zip(&mut buffers) {
-                trace.read(start + at, &mut buffer[..count]);
+        with_buffer(2 * BLOCK, |buffer| {
+            let (x, y) = buffer.split_at_mut(BLOCK);
+            for at in (0..self.window.len()).step_by(BLOCK) {
+                let count = BLOCK.min(self.window.len() - at);
+                traces[0].read(start + at, &mut x[..count]);
+                traces[1].read(start + at, &mut y[..count]);
+                vectors::widest(Windowed {
+                    blocks: [&x[..count], &y[..count]],
+                    means: moments.map(|(mean, _)| mean),
+                    factors,
+                    window: &self.window[at..],
+                    out: &mut self.pair.samples[at..],
+                });
             }
-            vectors::widest(Windowed {
-                blocks: [&buffers[0][..count], &buffers[1][..count]],
-                means: moments.map(|(mean, _)| mean),
-                factors,
-                window: &self.window[at..],
-                out: &mut self.pair.samples[at..],
-            });
-        }
+        });
         self.pair.transform();
         std::array::from_fn(|i| if moments[i].1 > 0.0 { factors[i] } else { f64::INFINITY })
     }

@@ -1,6 +1,7 @@
 //! Every step of the search for lines against its definition, then the search on lines that are known.
 
 use super::*;
+use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// Noise between -0.5 and 0.5, the same every time.
@@ -36,7 +37,7 @@ fn halving_is_the_half_band_filter_on_a_record_mirrored_at_its_ends() {
             let last = count as isize - 1;
             f64::from(x[if i.abs() > last { 2 * last - i } else { i.abs() } as usize])
         };
-        let halved = halve(&x);
+        let halved = halve(&x, Vec::new());
         assert_eq!(halved.len(), count / 2);
         for (k, y) in halved.iter().enumerate() {
             let beside = |(d, w): (usize, f32)| {
@@ -51,9 +52,9 @@ fn halving_is_the_half_band_filter_on_a_record_mirrored_at_its_ends() {
 
 #[test]
 fn halving_keeps_what_is_slow_and_takes_out_what_would_fold() {
-    assert!(halve(&[1.0; 200]).iter().all(|y| (y - 1.0).abs() < 1e-5));
+    assert!(halve(&[1.0; 200], Vec::new()).iter().all(|y| (y - 1.0).abs() < 1e-5));
     let line = |cycles: f64| (0..2000).map(|i| (TAU * cycles * f64::from(i)).cos() as f32).collect::<Vec<f32>>();
-    let inside = |x: &[f32]| halve(x)[20..980].to_vec();
+    let inside = |x: &[f32]| halve(x, Vec::new())[20..980].to_vec();
     for (y, i) in inside(&line(0.1)).iter().zip(20..) {
         assert!((f64::from(*y) - (TAU * 0.2 * f64::from(i)).cos()).abs() < 0.002);
     }
@@ -63,7 +64,7 @@ fn halving_keeps_what_is_slow_and_takes_out_what_would_fold() {
 #[test]
 fn a_level_of_the_pyramid_has_the_samples_per_cycle_that_are_asked_for() {
     let x = noise(40_000);
-    let pyramid = Pyramid::new(&x, 40_000.0);
+    let pyramid = Pyramid::new(&x, 40_000.0, &mut Kept::default());
     assert!((pyramid.last_s() - 39_999.0 / 40_000.0).abs() < 1e-12);
     for hz in [40.0, 77.0, 312.5, 1249.0, 1250.0, 4000.0] {
         let (rate, level) = pyramid.level_of(16.0, hz);
@@ -270,7 +271,8 @@ fn a_line_that_sweeps_is_followed_with_its_mean_square() {
         .zip(noise(52_000))
         .map(|(x, n)| x + 0.1 * n)
         .collect();
-    let path = Picture::new(&Pyramid::new(&samples, rate_hz), &mut Vec::new()).strongest_path();
+    let path =
+        Picture::new(&Pyramid::new(&samples, rate_hz, &mut Kept::default()), &mut Kept::default()).strongest_path();
     // More frames than are filled at once.
     assert_eq!(path.frequency_hz.len(), 325);
     assert!((path.first_s - 0.002).abs() < 1e-9 && path.hop_s == HOP_S);
@@ -287,7 +289,7 @@ fn a_line_that_sweeps_is_followed_with_its_mean_square() {
 fn bins_reach_from_the_lowest_line_that_fits_the_record_to_the_highest_that_the_rate_tells() {
     let range = |rate_hz: f64, count: usize| {
         let samples = noise(count);
-        let picture = Picture::new(&Pyramid::new(&samples, rate_hz), &mut Vec::new());
+        let picture = Picture::new(&Pyramid::new(&samples, rate_hz, &mut Kept::default()), &mut Kept::default());
         assert_eq!(picture.power.len(), picture.frames * picture.bins_hz.len());
         (picture.bins_hz[0], picture.bins_hz[picture.bins_hz.len() - 1], picture.frames)
     };
@@ -308,7 +310,8 @@ fn of_two_lines_the_stronger_is_taken_and_ringing_is_passed_over() {
     let strongest = |lines: [(f64, f64); 2]| {
         let value = |t: f64| lines.iter().map(|(hz, size)| size * (TAU * hz * t).cos()).sum::<f64>();
         let samples: Vec<f32> = (0..8_000).map(|i| value(f64::from(i) / rate_hz) as f32).collect();
-        let path = Picture::new(&Pyramid::new(&samples, rate_hz), &mut Vec::new()).strongest_path();
+        let path =
+            Picture::new(&Pyramid::new(&samples, rate_hz, &mut Kept::default()), &mut Kept::default()).strongest_path();
         path.frequency_hz[25]
     };
     assert!((strongest([(200.0, 1.0), (1200.0, 0.9)]) / 200.0 - 1.0).abs() < 0.005);

@@ -1,6 +1,7 @@
 //! The steps of following a line against closed forms, then whole tracks against angles that are known.
 
 use super::*;
+use crate::cycle::lines::Kept;
 use std::f64::consts::TAU;
 
 const RATE_HZ: f64 = 20_000.0;
@@ -171,7 +172,7 @@ fn farthest(found: &PhaseTrack, turns: impl Fn(f64) -> f64, inside: f64) -> f64 
 fn a_line_is_followed_through_a_long_record_from_a_path_that_is_a_little_off() {
     let seconds = 4.0;
     let samples = record(seconds, wandering);
-    let pyramid = Pyramid::new(&samples, RATE_HZ);
+    let pyramid = Pyramid::new(&samples, RATE_HZ, &mut Kept::default());
     let hz = |t: f64| 1.002 * (600.0 + 10.0 * t);
     let frequency_hz = (0..1000).map(|i| hz(0.002 + 0.004 * f64::from(i))).collect();
     let path = LinePath { hop_s: 0.004, first_s: 0.002, frequency_hz, power: 0.5 };
@@ -191,7 +192,7 @@ fn a_line_is_followed_through_a_long_record_from_a_path_that_is_a_little_off() {
 fn every_cycle_is_matched_where_the_track_is_off_by_a_part_of_one() {
     let seconds = 0.5;
     let samples = record(seconds, wandering);
-    let pyramid = Pyramid::new(&samples, RATE_HZ);
+    let pyramid = Pyramid::new(&samples, RATE_HZ, &mut Kept::default());
     let off = track(seconds, |t| wandering(t) + 0.05 * (TAU * 12.0 * t).sin());
     let found = refine(&pyramid, off, 3).unwrap();
     let left = farthest(&found, wandering, 0.01);
@@ -256,7 +257,7 @@ fn phases_that_noise_scatters_are_smoothed_over_eight_milliseconds() {
     };
     let samples: Vec<f32> =
         (0..=20_000).map(|i| ((TAU * turns(f64::from(i) / rate_hz)).cos() + noise()) as f32).collect();
-    let found = refine(&Pyramid::new(&samples, rate_hz), track(0.4, turns), 3).unwrap();
+    let found = refine(&Pyramid::new(&samples, rate_hz, &mut Kept::default()), track(0.4, turns), 3).unwrap();
     let off: Vec<f64> = (100..3100).map(|k| found.knots()[k] - turns(k as f64 * found.step_s())).collect();
     let mean = off.iter().sum::<f64>() / off.len() as f64;
     let rms = (off.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / off.len() as f64).sqrt();
