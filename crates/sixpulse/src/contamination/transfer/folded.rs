@@ -83,18 +83,14 @@ impl Comb {
     /// Whether lines that fold back may fall on the orders' lines there.
     fn folds_onto(&self, hz: f64) -> bool {
         let reach = self.reach(hz);
-        self.any_fold(|_, off| off <= reach)
+        self.folds().into_iter().any(|off| off <= reach)
     }
 
     /// The same with all that the speed's wander may do: an order that folds back wanders as far as its own number says, the
     /// one that it falls on as far as that one's, and both together as far as an order at the multiple of the sample rate.
     fn may_fold_onto(&self) -> bool {
-        self.any_fold(|place, off| off <= self.reach(place * self.hz))
-    }
-
-    /// Whether it holds for any multiple of the sample rate, its place in orders and how far that lies off one.
-    fn any_fold(&self, holds: impl Fn(f64, f64) -> bool) -> bool {
-        (1..=ZONES).map(|k| f64::from(k) * self.rate).any(|place| holds(place, (place - place.round()).abs()))
+        let multiples_hz = (1..).map(|k| f64::from(k) * self.rate * self.hz);
+        self.folds().into_iter().zip(multiples_hz).any(|(off, hz)| off <= self.reach(hz))
     }
 }
 
