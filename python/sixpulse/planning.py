@@ -70,11 +70,11 @@ class Instrument:
     memory_samples : int
         Samples for each channel in use, 16 to 10**10.
     sample_rates_hz : sequence of float
-        Rates that can be set, hertz, in any order.
+        Rates that can be set, up to 1e30 Hz and filling the memory within 1e30 s, in any order.
     ranges_v : sequence of float
-        Ranges of the input, from the middle to the edge, volts, in any order.
+        Ranges of the input, from the middle to the edge, 1e-30 to 1e30 V, in any order.
     ac_corner_hz : float or None
-        Corner of the input's AC coupling without a probe, hertz; None where it has no AC coupling.
+        Corner of the input's AC coupling without a probe, 1e-30 to 1e30 Hz; None where it has no AC coupling.
     probe_attenuation : float
         Attenuation of the probe, 1 to 1000: a 10:1 probe is 10. It widens the ranges and lowers the corner by as much.
     channels : int

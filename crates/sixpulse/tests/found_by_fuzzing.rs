@@ -100,6 +100,30 @@ fn an_instrument_whose_memory_never_fills_is_refused() {
     }
 }
 
+/// Order 1 was infinitely many corners up; ten times the largest double were the span at the probe's tip.
+#[test]
+fn an_instrument_beyond_all_bounds_is_refused() {
+    let instrument =
+        |rate_hz, range_v, corner_hz| Instrument::new(12, 16, &[rate_hz], &[range_v], Some(corner_hz), 10.0, 2);
+    let cases = [
+        ("ac_corner_hz", instrument(1e5, 5.0, 5e-324)),
+        ("ac_corner_hz", instrument(1e5, 5.0, f64::MAX)),
+        ("ranges_v", instrument(1e5, f64::MAX, 1.0)),
+        ("ranges_v", instrument(1e5, 1e-308, 1.0)),
+        ("sample_rates_hz", instrument(1e300, 5.0, 1.0)),
+    ];
+    for (parameter, refused) in cases {
+        let error = refused.unwrap_err();
+        assert_eq!((error.code(), error.parameter()), ("out_of_range", parameter));
+    }
+    let task = Task::new(Machine::default(), (1400.0, 5800.0), 12, None).unwrap();
+    for (rate_hz, range_v, corner_hz) in [(1e30, 1e30, 1e-30), (1e-28, 1e-30, 1e30)] {
+        let planned = plan(&task, &instrument(rate_hz, range_v, corner_hz).unwrap());
+        assert!(planned.requirements.iter().all(|r| r.value.is_finite() && r.needed.is_finite()));
+        assert!(planned.recordings.iter().all(|r| r.full_scale_v.is_none_or(f64::is_finite) && r.cycles.is_finite()));
+    }
+}
+
 /// The pole was 1 to the last digit, its logarithm 0, and the start of the zero-phase pass 0 / 0.
 #[test]
 fn a_corner_that_vanishes_beside_the_rate_is_refused() {

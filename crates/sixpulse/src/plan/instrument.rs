@@ -1,11 +1,13 @@
 //! What an instrument can be set to.
 
-use crate::error::{Error, Result, check_positive};
+use crate::error::{Error, Result};
 
 /// Most sample rates or ranges that an instrument may list.
 const MOST_SETTINGS: usize = 1000;
 /// Longest that the memory may take to fill, seconds: far beyond use, and far below where a number of cycles overflows.
 const LONGEST_S: f64 = 1e30;
+/// Least and greatest number of hertz and volts that is taken: far beyond use, and no ratio or product of two overflows.
+const BOUNDS: std::ops::RangeInclusive<f64> = 1e-30..=1e30;
 
 /// An oscilloscope, as its data sheet describes it.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,9 +23,9 @@ pub struct Instrument {
 
 impl Instrument {
     /// `bits` of the converter, 4 to 24; `memory_samples` for each channel in use, 16 to 10^10; `sample_rates_hz` that can be
-    /// set, above 0 and filling the memory within 10^30 s, in any order; `ranges_v` of the input, middle to edge, above 0; `ac_corner_hz` of the input's AC
-    /// coupling without a probe, `None` where it has none; `probe_attenuation` 1 to 1000 (a 10:1 probe is 10; it also
-    /// divides the corner by 10); `channels` 1 to 64.
+    /// set, up to 10^30 Hz and filling the memory within 10^30 s, in any order; `ranges_v` of the input, middle to edge,
+    /// 10^-30 to 10^30 V; `ac_corner_hz` of the input's AC coupling without a probe, 10^-30 to 10^30 Hz, `None` where it has
+    /// none; `probe_attenuation` 1 to 1000 (a 10:1 probe is 10; it also divides the corner by 10); `channels` 1 to 64.
     ///
     /// # Errors
     /// [`Error::OutOfRange`], [`Error::EmptyInput`] naming the parameter.
@@ -43,7 +45,7 @@ impl Instrument {
             return Err(Error::out_of_range("memory_samples", "16 to 10^10", memory_samples as f64));
         }
         if let Some(hz) = ac_corner_hz {
-            check_positive("ac_corner_hz", hz)?;
+            check_bounded("ac_corner_hz", hz)?;
         }
         if !(1.0..=1000.0).contains(&probe_attenuation) {
             return Err(Error::out_of_range("probe_attenuation", "1 to 1000", probe_attenuation));
@@ -108,6 +110,10 @@ impl Instrument {
     }
 }
 
+fn check_bounded(parameter: &str, value: f64) -> Result<()> {
+    if BOUNDS.contains(&value) { Ok(()) } else { Err(Error::out_of_range(parameter, "10^-30 to 10^30", value)) }
+}
+
 fn sorted(parameter: &str, values: &[f64]) -> Result<Vec<f64>> {
     if values.is_empty() {
         return Err(Error::EmptyInput { parameter: parameter.into() });
@@ -116,7 +122,7 @@ fn sorted(parameter: &str, values: &[f64]) -> Result<Vec<f64>> {
         return Err(Error::out_of_range(parameter, "at most 1000 settings", values.len() as f64));
     }
     for v in values {
-        check_positive(parameter, *v)?;
+        check_bounded(parameter, *v)?;
     }
     let mut list = values.to_vec();
     list.sort_by(f64::total_cmp);
