@@ -184,3 +184,11 @@ def test_figures_refuse_what_is_outside_their_domain() -> None:
         spectrum.window_figures("hann", length=1)
     with pytest.raises(errors.OutOfRangeError):
         spectrum.effective_averages(segments=4, segment_samples=8, overlap_samples=8)
+
+
+def test_segments_that_hardly_move_on_are_refused_at_once() -> None:
+    # Half a million transforms of half a million samples would take hours.
+    with pytest.raises(errors.OutOfRangeError) as caught:
+        spectrum.auto_spectrum(np.ones(1000), sample_rate_hz=1e3, segment_samples=900, overlap_samples=899)
+    assert caught.value.parameter == "overlap_samples"
+    assert spectrum.effective_averages(segments=64, segment_samples=10**9) == pytest.approx(60.68, abs=0.01)

@@ -161,7 +161,8 @@ def auto_spectrum(
     segment_samples : int
         Samples in a segment, 2 or more.
     overlap_samples : int, optional
-        Samples shared by neighbouring segments, fewer than a segment; half a segment when not given.
+        Samples shared by neighbouring segments, fewer than a segment; segments begin a 512th of their length apart or
+        more. Half a segment when not given.
     window : {"hann", "rectangular", "blackman_harris", "flat_top"}
         Taper of a segment, periodic.
     detrend : {"constant", "none"}

@@ -74,6 +74,31 @@ impl Window {
         if length == 1 { vec![1.0] } else { (0..length).map(at).collect() }
     }
 
+    /// Sum of the window's products with itself `shift` samples on (`shift <= length`, `length >= 2`), without its samples:
+    /// those of two cosines are cosines of the sum and the difference of their angles, added up as a geometric series.
+    fn shared(self, length: usize, shift: usize) -> f64 {
+        let (n, pairs) = (length as f64, (length - shift) as f64);
+        let turn = TAU * shift as f64 / n;
+        let series = |order: f64, lag: f64| {
+            let half = order * PI / n;
+            if half.sin().abs() < 1e-9 / n {
+                pairs * lag.cos()
+            } else {
+                (pairs * half).sin() / half.sin() * ((pairs - 1.0) * half + lag).cos()
+            }
+        };
+        let signed = |k: usize, a: f64| if k.is_multiple_of(2) { a } else { -a };
+        let mut sum = 0.0;
+        for (k, &a) in self.terms().iter().enumerate() {
+            for (l, &b) in self.terms().iter().enumerate() {
+                let lag = l as f64 * turn;
+                let (apart, together) = (l as f64 - k as f64, (l + k) as f64);
+                sum += 0.5 * signed(k, a) * signed(l, b) * (series(apart, lag) + series(together, lag));
+            }
+        }
+        sum
+    }
+
     /// Coherent gain, noise bandwidth and scalloping loss of the window at a length of 2 or more.
     ///
     /// # Errors
@@ -122,8 +147,9 @@ pub struct Welch {
 }
 
 impl Welch {
-    /// Segments of `segment_samples` (2 or more) that share `overlap_samples` (fewer than a segment) with the next one.
-    /// Samples at the end that do not fill a segment are left out.
+    /// Segments of `segment_samples` (2 or more) that share `overlap_samples` with the next one: fewer than a segment, and so
+    /// few that the next one begins a 512th of a segment later or more. Samples at the end that do not fill a segment are
+    /// left out.
     ///
     /// # Errors
     /// [`Error::OutOfRange`] naming the parameter.
@@ -131,6 +157,10 @@ impl Welch {
         check_segment("segment_samples", segment_samples)?;
         if overlap_samples >= segment_samples {
             let expected = "fewer samples than a segment";
+            return Err(Error::out_of_range("overlap_samples", expected, overlap_samples as f64));
+        }
+        if (segment_samples - overlap_samples).saturating_mul(MOST_SEGMENTS_AT_ONCE) < segment_samples {
+            let expected = "segments that begin a 512th of their length apart or more";
             return Err(Error::out_of_range("overlap_samples", expected, overlap_samples as f64));
         }
         Ok(Self { segment_samples, overlap_samples, window, detrend })
@@ -176,22 +206,23 @@ impl Welch {
     /// half a segment of overlap gives 0.947 `K` for large `K`.
     #[must_use]
     pub fn effective_averages(&self, segments: usize) -> f64 {
-        let w = self.window.samples(self.segment_samples);
-        let energy: f64 = w.iter().map(|w| w * w).sum();
-        let count = segments as f64;
-        let mut excess = 0.0;
-        for j in 1..segments {
-            let Some(shifted) = w.get(j * self.step()..) else { break };
-            let shared: f64 = w.iter().zip(shifted).map(|(a, b)| a * b).sum();
-            excess += (1.0 - j as f64 / count) * (shared / energy).powi(2);
-        }
-        count / (1.0 + 2.0 * excess)
+        let (length, count) = (self.segment_samples, segments as f64);
+        let energy = self.window.shared(length, 0);
+        let overlapping = (length - 1) / self.step();
+        let excess = (1..segments.min(overlapping + 1)).map(|j| {
+            let shared = self.window.shared(length, j * self.step());
+            (1.0 - j as f64 / count) * (shared / energy).powi(2)
+        });
+        count / (1.0 + 2.0 * excess.sum::<f64>())
     }
 
     fn step(&self) -> usize {
         self.segment_samples - self.overlap_samples
     }
 }
+
+/// Segments that may hold one sample: more tell hardly more and cost as much more.
+const MOST_SEGMENTS_AT_ONCE: usize = 512;
 
 fn check_segment(parameter: &str, samples: usize) -> Result<()> {
     if samples < 2 {
@@ -597,6 +628,27 @@ mod tests {
     }
 
     #[test]
+    fn the_windows_correlation_with_itself_is_that_of_its_samples() {
+        for window in [Window::Rectangular, Window::Hann, Window::BlackmanHarris, Window::FlatTop] {
+            for length in [2, 3, 5, 8, 64, 1001] {
+                let w = window.samples(length);
+                for shift in 0..=length {
+                    let direct: f64 = w.iter().zip(&w[shift..]).map(|(a, b)| a * b).sum();
+                    // Rounding of as many products below 1 each.
+                    assert!((window.shared(length, shift) - direct).abs() < 1e-11, "{window} {length} {shift}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn segments_of_any_length_need_no_memory_to_be_rated() {
+        let longest = Welch::new(1 << 50, (1 << 50) - (1 << 41), Window::FlatTop, Detrend::None).unwrap();
+        let shorter = Welch::new(1 << 16, (1 << 16) - (1 << 7), Window::FlatTop, Detrend::None).unwrap();
+        assert!((longest.effective_averages(600) / shorter.effective_averages(600) - 1.0).abs() < 1e-3);
+    }
+
+    #[test]
     fn a_record_without_power_is_coherent_with_nothing() {
         let (zeros, x) = ([0.0; 100], noise(100, 3));
         let shared = coherence(zeros.as_slice(), x.as_slice(), 1e3, &Welch::hann(20).unwrap()).unwrap();
@@ -630,6 +682,10 @@ mod tests {
         assert_eq!(Welch::hann(1).unwrap_err().parameter(), "segment_samples");
         let overlap = Welch::new(8, 8, Window::Hann, Detrend::None);
         assert_eq!(overlap.unwrap_err().parameter(), "overlap_samples");
+        let overlap = |shared| Welch::new(1_000_000, shared, Window::Hann, Detrend::None);
+        assert_eq!(overlap(999_999).unwrap_err().parameter(), "overlap_samples");
+        assert_eq!(overlap(998_047).unwrap_err().code(), "out_of_range");
+        assert!(overlap(998_046).is_ok() && Welch::new(512, 511, Window::Hann, Detrend::None).is_ok());
         assert_eq!(Window::Hann.figures(1).unwrap_err().parameter(), "length");
         assert_eq!(coherence_significance(1.0, 0.05).unwrap_err().parameter(), "averages");
         assert_eq!(coherence_significance(8.0, 1.0).unwrap_err().parameter(), "alpha");
