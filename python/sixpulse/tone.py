@@ -175,7 +175,7 @@ def harmonic_fit_known(
     frequency_hz : float
         Frequency of order 1, above 0.
     orders : iterable of int
-        At least one, each 1 or more, none twice, every one below half the sample rate.
+        At least one, each 1 to 100, none twice, every one below half the sample rate.
 
     Raises
     ------
@@ -210,7 +210,7 @@ def harmonic_fit(samples: ArrayLike, *, sample_rate_hz: float, start_hz: float, 
         Where the fundamental's frequency starts, within 0.12 / (highest strong order) of the truth, relative. It is
         first fitted to 4 cycles about the middle, then to stretches four times as long each.
     orders : iterable of int
-        At least one, each 1 or more, none twice, every one below half the sample rate.
+        At least one, each 1 to 100, none twice, every one below half the sample rate.
 
     Raises
     ------
@@ -277,7 +277,7 @@ def harmonic_frequency_bound_hz(
     Parameters
     ----------
     orders : iterable of int
-        At least one, each 1 or more, none twice.
+        At least one, each 1 to 100, none twice.
     amplitudes : array_like
         Peak amplitude of each order, 0 or more, not all 0.
     noise_rms : float

@@ -8,7 +8,7 @@ use crate::trace::{values_1d, whole_number};
 
 fn order_list(orders: &Bound<'_, PyAny>) -> PyResult<Vec<usize>> {
     let items = orders.try_iter().map_err(|_| wrong_type("orders", "a sequence of whole numbers", orders))?;
-    let order = |item: &Bound<'_, PyAny>| whole_number("orders", "whole numbers of 1 or more, none twice", item);
+    let order = |item: &Bound<'_, PyAny>| whole_number("orders", "whole numbers of 1 to 100, none twice", item);
     items.map(|item| Ok(order(&item?)? as usize)).collect()
 }
 

@@ -142,7 +142,7 @@ pub(crate) fn sine_frequency_hz(samples: &[f64], sample_rate_hz: f64, start_hz: 
     Ok(task.fit_growing(start_hz, task.first_stretch(start_hz))?.frequency_hz)
 }
 
-/// Fit of the given orders (each 1 or more, none twice, at least one) of a known frequency; every order lies below half
+/// Fit of the given orders (each 1 to 100, none twice, at least one) of a known frequency; every order lies below half
 /// the sample rate.
 ///
 /// # Errors
@@ -285,14 +285,17 @@ fn bound_samples(samples: usize) -> Result<f64> {
     Ok(samples as f64)
 }
 
-/// Refuses no order, order 0 and an order given twice.
+/// Highest order of a fit: each sample costs as much as the highest order, so that a fit without this limit might not end.
+const HIGHEST_ORDER: usize = 100;
+
+/// Refuses no order, orders beyond 1 to 100 and an order given twice.
 fn check_orders(orders: &[usize]) -> Result<()> {
     if orders.is_empty() {
         return Err(Error::EmptyInput { parameter: "orders".into() });
     }
     for (i, &order) in orders.iter().enumerate() {
-        if order == 0 || orders[..i].contains(&order) {
-            return Err(Error::out_of_range("orders", "whole numbers of 1 or more, none twice", order as f64));
+        if !(1..=HIGHEST_ORDER).contains(&order) || orders[..i].contains(&order) {
+            return Err(Error::out_of_range("orders", "whole numbers of 1 to 100, none twice", order as f64));
         }
     }
     Ok(())
@@ -669,6 +672,8 @@ mod tests {
         let orders = |orders: &[usize], f: f64| harmonic_fit_known(ramp.as_slice(), 1e3, f, orders).unwrap_err();
         assert_eq!(orders(&[], 20.0).code(), "empty_input");
         assert_eq!((orders(&[0], 20.0).parameter(), orders(&[2, 2], 20.0).parameter()), ("orders", "orders"));
+        assert_eq!((orders(&[1, 101], 0.2).code(), orders(&[1, 101], 0.2).parameter()), ("out_of_range", "orders"));
+        assert!(harmonic_fit_known(ramp.as_slice(), 1e3, 4.9, &[1, 100]).is_ok());
         assert_eq!((orders(&[1, 25], 20.0).code(), orders(&[1, 25], 20.0).parameter()), ("above_nyquist", "orders"));
         assert_eq!(sine_fit(ramp.as_slice(), 1e3, Some(600.0)).unwrap_err().parameter(), "start_hz");
         assert_eq!(sine_fit([1.0, 2.0, 1.0, 0.0].as_slice(), 1e3, None).unwrap_err().code(), "too_short");
