@@ -12,7 +12,7 @@ pub(crate) use quantiser::Quantiser;
 
 use crate::error::{Error, Result, check_positive};
 use crate::scratch::with_buffer;
-use crate::vectors::{SumsAbout, widest};
+use crate::vectors::{SumsAbout, Work, widest};
 
 /// Samples handed out block by block, so that no record has to be widened to `f64` as a whole.
 pub trait Samples {
@@ -55,8 +55,40 @@ impl Samples for [f32] {
         <[f32]>::len(self)
     }
     fn read(&self, start: usize, out: &mut [f64]) {
-        for (y, &x) in out.iter_mut().zip(&self[start..]) {
-            *y = f64::from(x);
+        widest(Widened { samples: &self[start..start + out.len()], out });
+    }
+}
+
+/// Samples in double precision.
+struct Widened<'a> {
+    samples: &'a [f32],
+    out: &'a mut [f64],
+}
+
+impl Work for Widened<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (y, x) in self.out.iter_mut().zip(self.samples) {
+            *y = f64::from(*x);
+        }
+    }
+}
+
+/// A converter's counts as what they stand for.
+struct Scaled<'a> {
+    counts: &'a [i16],
+    scale: f64,
+    offset: f64,
+    out: &'a mut [f64],
+}
+
+impl Work for Scaled<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for (y, count) in self.out.iter_mut().zip(self.counts) {
+            *y = f64::from(*count) * self.scale + self.offset;
         }
     }
 }
@@ -437,15 +469,9 @@ impl Samples for Trace {
         let range = start..start + out.len();
         match &self.record.samples {
             RawSamples::I16 { counts, scale, offset } => {
-                for (y, &c) in out.iter_mut().zip(&counts[range]) {
-                    *y = f64::from(c) * scale + offset;
-                }
+                widest(Scaled { counts: &counts[range], scale: *scale, offset: *offset, out });
             }
-            RawSamples::F32(v) => {
-                for (y, &x) in out.iter_mut().zip(&v[range]) {
-                    *y = f64::from(x);
-                }
-            }
+            RawSamples::F32(v) => widest(Widened { samples: &v[range], out }),
             RawSamples::F64(v) => out.copy_from_slice(&v[range]),
         }
     }
