@@ -4,7 +4,7 @@ use super::columns::Columns;
 use super::folded::{Comb, Folded};
 use super::path::{Model, Path};
 use super::spectra::{Bin, CrossSpectra, NOISE_QUANTILE};
-use crate::contamination::nth::nth;
+use crate::contamination::nth::nth_near;
 use crate::vectors::{self, LANES, Work};
 use std::f64::consts::PI;
 
@@ -37,11 +37,12 @@ pub(super) struct Band<'a> {
 
 /// `q`-quantile of the values as an estimate of the mean of exponentially distributed ones.
 pub(in crate::contamination) fn noise_level(values: &[f64], q: f64) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let i = ((values.len() as f64 * q) as usize).min(values.len() - 1);
-    nth(values, i) / -(1.0 - q).ln()
+    if values.is_empty() { 0.0 } else { quantile(values, q, None) / -(1.0 - q).ln() }
+}
+
+/// `q`-quantile of values, of which there is one at least; near a guess, where there is one, it is found sooner.
+fn quantile(values: &[f64], q: f64, guess: Option<f64>) -> f64 {
+    nth_near(values, ((values.len() as f64 * q) as usize).min(values.len() - 1), guess)
 }
 
 /// What bins that follow one another share as their floor, V^2.
@@ -55,13 +56,16 @@ pub(in crate::contamination) struct Floor {
 pub(in crate::contamination) fn floors(power: &[f64], first: usize, last: usize, block: usize) -> Vec<Floor> {
     // A track far above the sample rate makes blocks wider than any spectrum.
     let block = block.min(last.saturating_sub(first));
-    let mut out = Vec::new();
+    let part = -(1.0 - NOISE_QUANTILE).ln();
+    let (mut out, mut before) = (Vec::new(), None);
     let mut at = first;
     while at < last {
         // What remains after the last whole block goes with it.
         let end = if at + 2 * block > last { last } else { at + block };
-        out.push(Floor { level: noise_level(&power[at..end], NOISE_QUANTILE), bins: end - at });
-        at = end;
+        // Noise is mostly as strong as beside it.
+        let low = quantile(&power[at..end], NOISE_QUANTILE, before);
+        out.push(Floor { level: low / part, bins: end - at });
+        (at, before) = (end, Some(low));
     }
     out
 }
