@@ -4,7 +4,7 @@
 use super::lines::{LinePath, Pyramid};
 use crate::angle::{self, Angles, OrderSpectra, PhaseTrack};
 use crate::error::Result;
-use crate::vectors::{Work, widest};
+use crate::vectors::{Work, cosine_and_sine, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -60,27 +60,28 @@ fn frequency_at(path: &LinePath, time_s: f64) -> f64 {
     if f.len() < 2 { f[0] } else { f[i] + u * (f[i + 1] - f[i]) }
 }
 
-/// Fewest samples of a piece of the track through which a phasor is carried from sample to sample.
-const FEWEST_CARRIED: usize = 6;
+/// Values from which windows are cut are made so many at a time, or a few more.
+const TURNED_AT_ONCE: usize = 512;
+/// Values before the window that are kept until so many have gathered.
+const MOST_BEHIND: usize = 1 << 14;
 
 /// The record turned back by a track, so that its line stands still: as much of it as a window needs.
 struct AtRest<'a> {
     samples: &'a [f32],
     sample_rate_hz: f64,
     track: &'a PhaseTrack,
-    /// Values from sample `from` on.
-    values: Vec<Complex64>,
+    /// Real and imaginary parts from sample `from` on.
+    parts: [Vec<f64>; 2],
     from: usize,
     /// Pieces of the track that were turned back.
     pieces: usize,
+    /// Angles of the samples that are next, in cycles.
+    angles: Vec<f64>,
 }
-
-/// Values before the window that are kept until so many have gathered.
-const MOST_BEHIND: usize = 1 << 14;
 
 impl<'a> AtRest<'a> {
     fn new(samples: &'a [f32], sample_rate_hz: f64, track: &'a PhaseTrack) -> Self {
-        Self { samples, sample_rate_hz, track, values: Vec::new(), from: 0, pieces: 0 }
+        Self { samples, sample_rate_hz, track, parts: Default::default(), from: 0, pieces: 0, angles: Vec::new() }
     }
 
     /// The track with the phase added that is left.
@@ -102,50 +103,53 @@ impl<'a> AtRest<'a> {
         add_phase(track, &times, &cycles)
     }
 
-    /// Turns the next piece of the track back; the last one goes on to the end of the record.
-    fn turn_piece(&mut self) {
+    /// Number of the first sample that is not turned back yet.
+    fn end(&self) -> usize {
+        self.from + self.parts[0].len()
+    }
+
+    /// Turns the record back up to a sample at least, where it is that long.
+    fn turn_to(&mut self, sample: usize) {
+        let begin = self.end();
+        if sample < begin {
+            return;
+        }
+        self.angles.clear();
+        let enough = sample.max(begin + TURNED_AT_ONCE);
+        while begin + self.angles.len() <= enough && self.pieces + 1 < self.track.knots().len() {
+            self.place_piece(begin + self.angles.len());
+        }
+        let Some(samples) = self.samples.get(begin..begin + self.angles.len()) else { return };
+        let behind = self.parts[0].len();
+        self.parts.iter_mut().for_each(|part| part.resize(behind + samples.len(), 0.0));
+        let [re, im] = self.parts.each_mut().map(|part| &mut part[behind..]);
+        widest(Turning { samples, angles: &self.angles, re, im });
+    }
+
+    /// Angles of the samples from `from` on in the next piece of the track; the last one goes on to the end of the record.
+    fn place_piece(&mut self, from: usize) {
         let knots = self.track.knots();
         let per_knot = self.track.step_s() * self.sample_rate_hz;
-        let (k, from) = (self.pieces, self.from + self.values.len());
+        let k = self.pieces;
         self.pieces += 1;
         let end = if k + 2 == knots.len() { self.samples.len() } else { ((k + 1) as f64 * per_knot).ceil() as usize };
-        let Some(here) = self.samples.get(from..end.min(self.samples.len())).filter(|x| !x.is_empty()) else { return };
         let per_sample = (knots[k + 1] - knots[k]) / per_knot;
-        let angle = |i: usize| -2.0 * PI * (knots[k] + (i as f64 - k as f64 * per_knot) * per_sample);
-        if here.len() < FEWEST_CARRIED {
-            let turned = here.iter().enumerate().map(|(i, x)| Complex64::from_polar(f64::from(*x), angle(from + i)));
-            self.values.extend(turned);
-        } else {
-            let (mut phasor, step) = (Complex64::cis(angle(from)), Complex64::cis(-2.0 * PI * per_sample));
-            self.values.extend(here.iter().map(|x| {
-                let turned = phasor * f64::from(*x);
-                phasor *= step;
-                turned
-            }));
-        }
+        let first = k as f64 * per_knot;
+        self.angles.extend((from..end.min(self.samples.len())).map(|i| knots[k] + (i as f64 - first) * per_sample));
     }
 
     /// Hann-weighted mean of the values within `half` of `centre` (both in samples); centres grow from call to call.
     fn windowed_mean(&mut self, centre: f64, half: f64) -> Complex64 {
         let from = (centre - half).ceil().max(0.0) as usize;
         let to = ((centre + half).floor().max(0.0) as usize).min(self.samples.len() - 1);
-        while self.from + self.values.len() <= to && self.pieces + 1 < self.track.knots().len() {
-            self.turn_piece();
-        }
-        let (mut sum, mut weight) = (Complex64::ZERO, 0.0);
-        // The cosine follows by recurrence.
-        let mut turn = Complex64::cis(PI * (from as f64 - centre) / half);
-        let step = Complex64::cis(PI / half);
+        self.turn_to(to);
         let range = from.checked_sub(self.from).zip(to.checked_sub(self.from));
-        let within = range.and_then(|(first, last)| self.values.get(first..=last));
-        for x in within.unwrap_or_default() {
-            let w = 1.0 + turn.re;
-            turn *= step;
-            sum += w * x;
-            weight += w;
-        }
+        let held = range.filter(|(first, last)| first <= last && *last < self.parts[0].len());
+        let held = held.map_or(0..0, |(first, last)| first..last + 1);
+        let values = self.parts.each_ref().map(|part| &part[held.clone()]);
+        let mean = widest(Windowed { values, first: from as f64 - centre, half });
         self.forget_before(from);
-        if weight > 0.0 { sum / weight } else { Complex64::ZERO }
+        mean
     }
 
     /// Forgets most of what lies before the window; not all, for where the speed falls the next window may begin earlier.
@@ -153,9 +157,88 @@ impl<'a> AtRest<'a> {
         let behind = from.saturating_sub(self.from);
         if behind > MOST_BEHIND {
             let gone = behind - MOST_BEHIND / 2;
-            self.values.drain(..gone);
+            self.parts.iter_mut().for_each(|part| drop(part.drain(..gone)));
             self.from += gone;
         }
+    }
+}
+
+/// Samples turned back by angles in cycles.
+struct Turning<'a> {
+    samples: &'a [f32],
+    angles: &'a [f64],
+    re: &'a mut [f64],
+    im: &'a mut [f64],
+}
+
+impl Work for Turning<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { samples, angles, re, im } = self;
+        for ((re, im), (x, cycles)) in re.iter_mut().zip(im).zip(samples.iter().zip(angles)) {
+            let (cos, sin) = cosine_and_sine(*cycles);
+            (*re, *im) = (f64::from(*x) * cos, -f64::from(*x) * sin);
+        }
+    }
+}
+
+/// Mean of values under a Hann window: the first of them lies `first` samples from its middle, and it reaches `half` to
+/// either side.
+struct Windowed<'a> {
+    /// Real and imaginary parts.
+    values: [&'a [f64]; 2],
+    first: f64,
+    half: f64,
+}
+
+impl Work for Windowed<'_> {
+    type Output = Complex64;
+    #[inline(always)]
+    fn call(self) -> Complex64 {
+        let Self { values: [re, im], first, half } = self;
+        // The cosine follows by recurrence, from eight samples to the next eight.
+        let cycles = 0.5 / half;
+        let mut turn = [[0.0; LANES]; 2];
+        let [cos, sin] = &mut turn;
+        for (lane, (cos, sin)) in (0u32..).zip(cos.iter_mut().zip(sin)) {
+            (*cos, *sin) = cosine_and_sine((first + f64::from(lane)) * cycles);
+        }
+        let step = cosine_and_sine(LANES as f64 * cycles);
+        let mut sums = [[0.0; LANES]; 3];
+        let ((re, re_left), (im, im_left)) = (re.as_chunks::<LANES>(), im.as_chunks::<LANES>());
+        for (re, im) in re.iter().zip(im) {
+            add_windowed([re, im, &[1.0; LANES]], &mut turn, step, &mut sums);
+        }
+        let mut last = [[0.0; LANES]; 3];
+        last[0][..re_left.len()].copy_from_slice(re_left);
+        last[1][..im_left.len()].copy_from_slice(im_left);
+        last[2][..re_left.len()].fill(1.0);
+        add_windowed([&last[0], &last[1], &last[2]], &mut turn, step, &mut sums);
+        let [re, im, weight] = sums.map(|lanes| lanes.iter().sum::<f64>());
+        if weight > 0.0 { Complex64::new(re, im) / weight } else { Complex64::ZERO }
+    }
+}
+
+/// Values taken side by side under a window.
+const LANES: usize = 8;
+
+/// Adds values (parts, and 1 for each or 0 where there is none) by their weights, and turns the window's phase on.
+#[inline(always)]
+fn add_windowed(
+    values: [&[f64; LANES]; 3],
+    turn: &mut [[f64; LANES]; 2],
+    (cos, sin): (f64, f64),
+    sums: &mut [[f64; LANES]; 3],
+) {
+    for lane in 0..LANES {
+        let (x, y) = (turn[0][lane], turn[1][lane]);
+        let weight = 1.0 + x;
+        sums[0][lane] += weight * values[0][lane];
+        sums[1][lane] += weight * values[1][lane];
+        sums[2][lane] += weight * values[2][lane];
+        turn[0][lane] = x * cos - y * sin;
+        turn[1][lane] = x * sin + y * cos;
     }
 }
 
