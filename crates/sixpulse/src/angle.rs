@@ -9,7 +9,7 @@
 use crate::error::{Error, Result};
 use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples};
-use crate::vectors::{Work, widest};
+use crate::vectors::{Work, higher, widest};
 use ndarray::Array2;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -226,7 +226,7 @@ fn visit_cuts<S: Samples + ?Sized>(
         let n = BLOCK.min(samples.len() - start);
         samples.read(start, &mut x[carried..carried + n]);
         let (base, last) = ((start - carried) as f64, carried + n - 1);
-        integrate(&x[..=last], integral);
+        widest(Integration { x: &x[..=last], integral });
         loop {
             let found = borders.before(base + last as f64, at);
             let Some(&end) = at[..found].last() else { break };
@@ -317,14 +317,47 @@ impl Work for Interpolation<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { x, integral, base, at, out } = self;
-        for (y, at) in out.iter_mut().zip(at) {
-            let offset = at - base;
-            // Below the block's length, which the remainder tells the compiler; the narrow conversion is the shorter one.
-            let whole = offset as u32;
-            let (i, u) = (whole as usize % BLOCK, offset - f64::from(whole));
-            *y = integral[i] + u * (x[i] + 0.5 * u * (x[i + 1] - x[i]));
+        let (sets, rest) = at.as_chunks::<LANES>();
+        let (out, out_rest) = out.split_at_mut(LANES * sets.len());
+        for (y, at) in out.as_chunks_mut::<LANES>().0.iter_mut().zip(sets) {
+            *y = between(x, integral, base, at);
+        }
+        if let [first, ..] = rest {
+            // Filled up with the first of those that are left.
+            let mut at = [*first; LANES];
+            at[..rest.len()].copy_from_slice(rest);
+            out_rest[..rest.len()].copy_from_slice(&between(x, integral, base, &at)[..rest.len()]);
         }
     }
+}
+
+/// Borders between which is interpolated side by side.
+const LANES: usize = 4;
+
+/// See [`Interpolation`].
+#[inline(always)]
+fn between(x: &[f64; BLOCK + 1], integral: &[f64; BLOCK + 1], base: f64, at: &[f64; LANES]) -> [f64; LANES] {
+    /// Added to a number below 2^52, it leaves the nearest whole number in the last bits.
+    const WHOLE: f64 = (1_u64 << 52) as f64;
+    let (mut part, mut number) = ([0.0; LANES], [0.0; LANES]);
+    for lane in 0..LANES {
+        let offset = at[lane] - base;
+        // A border that rounds to just before the block lies in its first part.
+        let whole = higher(offset.floor(), 0.0);
+        (part[lane], number[lane]) = (offset - whole, whole + WHOLE);
+    }
+    let (mut sum, mut here, mut next) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+    for lane in 0..LANES {
+        // Below the block's length, which the remainder tells the compiler.
+        let i = number[lane].to_bits() as usize % BLOCK;
+        (sum[lane], here[lane], next[lane]) = (integral[i], x[i], x[i + 1]);
+    }
+    let mut out = [0.0; LANES];
+    for lane in 0..LANES {
+        let u = part[lane];
+        out[lane] = sum[lane] + u * (here[lane] + 0.5 * u * (next[lane] - here[lane]));
+    }
+    out
 }
 
 /// Mean between each border and the one before, which for the first of them is `before`.
@@ -355,20 +388,30 @@ impl Work for MeansBetween<'_> {
 }
 
 /// Running integral by trapezoids, from `integral[0]` on.
-fn integrate(x: &[f64], integral: &mut [f64]) {
-    let mut sum = integral[0];
-    let (parts, rest) = integral[1..x.len()].as_chunks_mut::<4>();
-    let done = 4 * parts.len();
-    for (y, x) in parts.iter_mut().zip(x.windows(5).step_by(4)) {
-        // Four at a time, so that each sum waits only once for the one before.
-        let [a, b, c, d] = [x[0] + x[1], x[1] + x[2], x[2] + x[3], x[3] + x[4]].map(|twice| 0.5 * twice);
-        let (ab, cd) = (a + b, c + d);
-        *y = [sum + a, sum + ab, sum + (ab + c), sum + (ab + cd)];
-        sum = y[3];
-    }
-    for (y, pair) in rest.iter_mut().zip(x[done..].windows(2)) {
-        sum += 0.5 * (pair[0] + pair[1]);
-        *y = sum;
+struct Integration<'a> {
+    x: &'a [f64],
+    integral: &'a mut [f64],
+}
+
+impl Work for Integration<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { x, integral } = self;
+        let mut sum = integral[0];
+        let (parts, rest) = integral[1..x.len()].as_chunks_mut::<4>();
+        let done = 4 * parts.len();
+        for (y, x) in parts.iter_mut().zip(x.windows(5).step_by(4)) {
+            // Four at a time, so that each sum waits only once for the one before.
+            let [a, b, c, d] = [x[0] + x[1], x[1] + x[2], x[2] + x[3], x[3] + x[4]].map(|twice| 0.5 * twice);
+            let (ab, cd) = (a + b, c + d);
+            *y = [sum + a, sum + ab, sum + (ab + c), sum + (ab + cd)];
+            sum = y[3];
+        }
+        for (y, pair) in rest.iter_mut().zip(x[done..].windows(2)) {
+            sum += 0.5 * (pair[0] + pair[1]);
+            *y = sum;
+        }
     }
 }
 
@@ -545,21 +588,14 @@ pub(crate) fn checked_order_spectra<S: Samples + ?Sized>(
     let mut amplitudes = Array2::zeros((count, orders));
     let mut transform = CycleTransform::new(points_per_cycle, orders);
     let angles = Angles { first, points_per_cycle, count: count * points_per_cycle };
-    let mut fill = CycleFill::default();
-    let (mut cycle, mut failure) = (0, None);
+    let (mut fill, mut cycle) = (CycleFill::default(), 0);
     for_each_cut(samples, sample_rate_hz, track, angles, |at, integrals| {
         fill.take(at, integrals, &mut transform, |read| {
-            match read {
-                Ok(read) => amplitudes.row_mut(cycle).iter_mut().zip(read).for_each(|(y, x)| *y = *x),
-                Err(e) => failure = Some(e),
-            }
+            amplitudes.row_mut(cycle).iter_mut().zip(read).for_each(|(y, x)| *y = *x);
             cycle += 1;
         });
     });
-    match failure {
-        None => Ok(summarise(amplitudes, mean_hz)),
-        Some(e) => Err(e),
-    }
+    Ok(summarise(amplitudes, mean_hz))
 }
 
 /// How many of the first `orders` lie below the limit in every cycle, and the mean frequency over the cycles.
@@ -607,7 +643,7 @@ impl CycleFill {
         mut at: &[f64],
         mut integrals: &[f64],
         transform: &mut CycleTransform,
-        mut visit: impl FnMut(Result<&[Complex64]>),
+        mut visit: impl FnMut(&[Complex64]),
     ) {
         if let (false, Some(first), Some(integral)) = (self.begun, at.first(), integrals.first()) {
             (self.begun, self.last, self.began) = (true, (*first, *integral), *first);
@@ -644,52 +680,68 @@ fn summarise(amplitudes: Array2<Complex64>, mean_hz: f64) -> OrderSpectra {
     OrderSpectra { cycles: amplitudes, mean, scatter, mean_hz }
 }
 
-/// Plan and scratch for the transform of one cycle.
+/// Plan and scratch for the transform of one cycle, of an even number of points.
+///
+/// The points of even and of odd number are transformed as real and imaginary parts of half as many; of that transform `Z`
+/// order `n` is `(E + e^(-j 2 pi n / points) O) / 2` with `E = Z(n) + Z*(-n)` and `O = -j (Z(n) - Z*(-n))`, which is done
+/// for the orders asked for alone.
 pub(crate) struct CycleTransform {
-    plan: std::sync::Arc<dyn realfft::RealToComplex<f64>>,
-    /// The points of the cycle; overwritten by [`CycleTransform::orders`].
+    plan: std::sync::Arc<dyn rustfft::Fft<f64>>,
+    /// The points of the cycle.
     pub(crate) input: Vec<f64>,
-    output: Vec<Complex64>,
+    halves: Vec<Complex64>,
+    lines: Vec<Complex64>,
     scratch: Vec<Complex64>,
-    /// Per order: scale to peak amplitude, turn to the middle of the points, undo the averaging over a point.
-    factors: Vec<Complex64>,
+    /// Per order: what turns the odd points' part; and scale to peak amplitude, turn to the middle of the points, undo the
+    /// averaging over a point.
+    factors: Vec<[Complex64; 2]>,
+    output: Vec<Complex64>,
 }
 
 impl CycleTransform {
+    /// `orders` lies below half of `points`.
     pub(crate) fn new(points: usize, orders: usize) -> Self {
-        let plan = crate::transforms::forward(points);
+        let plan = crate::transforms::complex(points / 2);
         let factors = (1..=orders)
             .map(|n| {
                 let part = n as f64 / points as f64;
-                Complex64::from_polar(2.0 / (points as f64 * sinc(part)), -PI * part)
+                let scale = 2.0 / (points as f64 * sinc(part));
+                [Complex64::from_polar(1.0, -2.0 * PI * part), Complex64::from_polar(0.5 * scale, -PI * part)]
             })
             .collect();
+        let zeros = |count: usize| vec![Complex64::ZERO; count];
         Self {
-            input: plan.make_input_vec(),
-            output: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
-            plan,
+            input: vec![0.0; points],
+            halves: zeros(points / 2),
+            lines: zeros(points / 2),
+            scratch: zeros(plan.get_outofplace_scratch_len()),
             factors,
+            output: zeros(orders),
+            plan,
         }
     }
 
     /// Order amplitudes of the points in `input`, which were taken from a cycle `samples` long.
-    pub(crate) fn orders(&mut self, samples: f64) -> Result<&[Complex64]> {
-        self.plan
-            .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch)
-            .map_err(|e| Error::Undetermined { parameter: "samples".into(), reason: e.to_string() })?;
+    pub(crate) fn orders(&mut self, samples: f64) -> &[Complex64] {
+        for (half, points) in self.halves.iter_mut().zip(self.input.as_chunks::<2>().0) {
+            *half = Complex64::new(points[0], points[1]);
+        }
+        self.plan.process_outofplace_with_scratch(&mut self.halves, &mut self.lines, &mut self.scratch);
         // The linear interpolant passes order n by sinc(n / samples)^2; the sines follow by recurrence.
         let step = PI / samples;
         let (mut sin, twice_cos) = (step.sin(), 2.0 * step.cos());
         let (mut before, mut n_step) = (0.0, step);
-        let read = &mut self.output[1..=self.factors.len()];
-        for (a, f) in read.iter_mut().zip(&self.factors) {
+        let mirrored = self.lines.iter().skip(1).zip(self.lines.iter().rev());
+        for ((a, [turn, scale]), (line, mirror)) in self.output.iter_mut().zip(&self.factors).zip(mirrored) {
+            let even = line + mirror.conj();
+            let odd = line - mirror.conj();
+            let odd = turn * Complex64::new(odd.im, -odd.re);
             let undone = n_step / sin;
-            *a *= f * (undone * undone);
+            *a = (even + odd) * (scale * (undone * undone));
             (before, sin) = (sin, twice_cos * sin - before);
             n_step += step;
         }
-        Ok(read)
+        &self.output
     }
 }
 

@@ -104,7 +104,6 @@ struct Folding {
     last: (f64, f64),
     began: f64,
     sums: Sums,
-    failed: bool,
 }
 
 impl Folding {
@@ -124,7 +123,6 @@ impl Folding {
             last: (0.0, 0.0),
             began: 0.0,
             sums: Sums::default(),
-            failed: false,
         })
     }
 
@@ -166,16 +164,13 @@ impl Folding {
 
     fn end_cycle(&mut self, at: f64) {
         self.transform.input.copy_from_slice(&self.points);
-        match self.transform.orders(at - self.began) {
-            Ok(orders) => self.sums.add(&self.points, orders),
-            Err(_) => self.failed = true,
-        }
+        self.sums.add(&self.points, self.transform.orders(at - self.began));
         self.known = 0;
         self.began = at;
     }
 
     fn averages(self) -> Option<Averages> {
-        (!self.failed && self.sums.cycles > 0).then(|| self.sums.averages(self.mean_hz))
+        (self.sums.cycles > 0).then(|| self.sums.averages(self.mean_hz))
     }
 }
 
@@ -186,8 +181,30 @@ struct Sums {
     first_points: Vec<f64>,
     points: Vec<f64>,
     squares: Vec<f64>,
-    first_orders: Vec<Complex64>,
+    /// With their magnitudes.
+    first_orders: Vec<(Complex64, f64)>,
     orders: Vec<OrderSums>,
+}
+
+/// Adds the differences of a cycle from the first, and their squares, to their sums.
+struct FromFirst<'a> {
+    points: &'a [f64],
+    first: &'a [f64],
+    sums: &'a mut [f64],
+    squares: &'a mut [f64],
+}
+
+impl Work for FromFirst<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let Self { points, first, sums, squares } = self;
+        for (((sum, squares), x), first) in sums.iter_mut().zip(squares).zip(points).zip(first) {
+            let d = x - first;
+            *sum += d;
+            *squares += d * d;
+        }
+    }
 }
 
 #[derive(Default, Clone, Copy)]
@@ -204,20 +221,15 @@ impl Sums {
             self.first_points = points.to_vec();
             self.points = vec![0.0; points.len()];
             self.squares = vec![0.0; points.len()];
-            self.first_orders = orders.to_vec();
+            self.first_orders = orders.iter().map(|a| (*a, a.norm_sqr().sqrt())).collect();
             self.orders = vec![OrderSums::default(); orders.len()];
         }
         self.cycles += 1;
-        for (((sum, squares), x), first) in
-            self.points.iter_mut().zip(&mut self.squares).zip(points).zip(&self.first_points)
-        {
-            let d = x - first;
-            *sum += d;
-            *squares += d * d;
-        }
-        for ((sums, a), first) in self.orders.iter_mut().zip(orders).zip(&self.first_orders) {
+        let (sums, squares) = (&mut self.points, &mut self.squares);
+        widest(FromFirst { points, first: &self.first_points, sums, squares });
+        for ((sums, a), (first, first_magnitude)) in self.orders.iter_mut().zip(orders).zip(&self.first_orders) {
             let d = a - first;
-            let magnitude = a.norm_sqr().sqrt() - first.norm_sqr().sqrt();
+            let magnitude = a.norm_sqr().sqrt() - first_magnitude;
             sums.sum += d;
             sums.squares += d.norm_sqr();
             sums.magnitude += magnitude;
@@ -230,7 +242,7 @@ impl Sums {
         let std =
             |squares: f64, square_of_sum: f64| ((squares - square_of_sum / n).max(0.0) / (n - 1.0).max(1.0)).sqrt();
         let orders = OrderMeans {
-            mean: self.first_orders.iter().zip(&self.orders).map(|(first, s)| first + s.sum / n).collect(),
+            mean: self.first_orders.iter().zip(&self.orders).map(|((first, _), s)| first + s.sum / n).collect(),
             scatter: self.orders.iter().map(|s| std(s.squares, s.sum.norm_sqr())).collect(),
             dispersion: self.orders.iter().map(|s| std(s.magnitude_squares, s.magnitude * s.magnitude)).collect(),
             cycle_count: self.cycles,
@@ -258,7 +270,7 @@ mod tests {
         let mut orders: Vec<Vec<Complex64>> = Vec::new();
         for (j, row) in cycles.rows().into_iter().enumerate() {
             row.iter().zip(&mut transform.input).for_each(|(x, y)| *y = *x);
-            orders.push(transform.orders(border(j + 1) - border(j)).unwrap().to_vec());
+            orders.push(transform.orders(border(j + 1) - border(j)).to_vec());
         }
         let n = inside.1 as f64;
         let spread = |squares: f64| (squares / (n - 1.0)).sqrt();

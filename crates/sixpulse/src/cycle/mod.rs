@@ -498,9 +498,11 @@ impl Skimmed {
                 search.push((rest.iter().sum::<f64>() / factor as f64) as f32);
                 rest.clear();
             }
-            let means = body.chunks_exact(factor);
-            rest.extend(means.remainder());
-            search.extend(means.map(|c| (c.iter().sum::<f64>() / factor as f64) as f32));
+            let whole = body.len() / factor * factor;
+            rest.extend(&body[whole..]);
+            let first = search.len();
+            search.resize(first + whole / factor, 0.0);
+            widest(Means { samples: &body[..whole], factor, out: &mut search[first..] });
         });
         let n = view.len() as f64;
         Self {
@@ -520,6 +522,41 @@ impl Skimmed {
 /// Step of the converter where it is coarse against the ripple and no noise spreads the codes.
 pub(crate) fn coarse(step_v: Option<f64>, ac_rms_v: f64, noise_rms_v: f64) -> Option<f64> {
     step_v.filter(|step| ac_rms_v < COARSE_STEPS * step && noise_rms_v < DITHERED_STEPS * step)
+}
+
+/// Means of so many samples each.
+struct Means<'a> {
+    samples: &'a [f64],
+    factor: usize,
+    out: &'a mut [f32],
+}
+
+impl Means<'_> {
+    /// In lanes, for a number of samples that the compiler knows.
+    #[inline(always)]
+    fn of<const N: usize>(self) {
+        for (mean, samples) in self.out.iter_mut().zip(self.samples.as_chunks::<N>().0) {
+            *mean = (samples.iter().fold(0.0, |sum, x| sum + x) / N as f64) as f32;
+        }
+    }
+}
+
+impl Work for Means<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        match self.factor {
+            1 => self.of::<1>(),
+            2 => self.of::<2>(),
+            4 => self.of::<4>(),
+            5 => self.of::<5>(),
+            factor => {
+                for (mean, samples) in self.out.iter_mut().zip(self.samples.chunks_exact(factor)) {
+                    *mean = (samples.iter().sum::<f64>() / factor as f64) as f32;
+                }
+            }
+        }
+    }
 }
 
 /// Sum of squares, and of squared differences from one sample to the next; in eight running sums each.
