@@ -1,6 +1,6 @@
 //! The transfer order by order, and the coherence at each order.
 
-use super::paired::{Paired, Powers, Sums};
+use super::paired::{Block, Paired, Powers, Sums};
 use super::transfer::{Fit, Group, Line};
 use crate::spectrum::{Welch, coherence, coherence_significance};
 use crate::trace::{Samples, Trace};
@@ -145,11 +145,11 @@ impl Shared {
             return None;
         }
         let mut folded = Folded::new([supply, circuit], cycle);
-        let mut sums = Sums::default();
+        let (mut sums, mut block) = (Sums::default(), Block::default());
         for start in (0..count).map(|k| k * (length - length / 2)) {
             let lines = folded.transform(start);
             let bins = (highest as usize + 1).min(cycle / 2 + 1);
-            vectors::widest(Powers { lines, bins, scales: [1.0; 3], sums: &mut sums });
+            vectors::widest(Powers { lines, bins, scales: [1.0; 3], sums: &mut sums, block: &mut block });
         }
         let Sums { sxx, syy, sxy } = sums;
         // The rounding of either reaches the other, since they are transformed together. A line that holds all of a

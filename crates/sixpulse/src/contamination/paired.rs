@@ -112,6 +112,8 @@ pub(super) struct Powers<'a, T> {
     /// Factors on the powers of either and on what they have in common.
     pub(super) scales: [f64; 3],
     pub(super) sums: &'a mut Sums,
+    /// Where they lie before they are added: one for all segments, for it costs time to make.
+    pub(super) block: &'a mut Block,
 }
 
 /// `2 X` and `2 Y` of a line and the one that mirrors it.
@@ -125,10 +127,16 @@ fn parts<T: Copy + Into<f64>>(line: Complex<T>, mirror: Complex<T>) -> [f64; 4] 
 const BLOCK: usize = 128;
 
 /// Powers of a block of bins.
-struct Block {
+pub(super) struct Block {
     xx: [f64; BLOCK],
     yy: [f64; BLOCK],
     xy: [Complex64; BLOCK],
+}
+
+impl Default for Block {
+    fn default() -> Self {
+        Self { xx: [0.0; BLOCK], yy: [0.0; BLOCK], xy: [Complex64::ZERO; BLOCK] }
+    }
 }
 
 impl Block {
@@ -184,16 +192,15 @@ impl<T: Copy + Into<f64>> Work for Powers<'_, T> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { lines, bins, scales: [xx, yy, xy], sums } = self;
+        let Self { lines, bins, scales: [xx, yy, xy], sums, block } = self;
         let n = lines.len();
         let scales = [0.25 * xx, 0.25 * yy, 0.25 * xy];
         sums.sxx.reserve_exact(bins - sums.sxx.len());
         sums.syy.reserve_exact(bins - sums.syy.len());
         sums.sxy.reserve_exact(bins - sums.sxy.len());
-        let mut block = Block { xx: [0.0; BLOCK], yy: [0.0; BLOCK], xy: [Complex64::ZERO; BLOCK] };
         // The line at 0 is its own mirror.
         block.set(0, scales, &[lines[0]], &[lines[0]]);
-        sums.add(0, &block, 1);
+        sums.add(0, block, 1);
         let mut first = 1;
         while first < bins {
             let count = BLOCK.min(bins - first);
@@ -209,7 +216,7 @@ impl<T: Copy + Into<f64>> Work for Powers<'_, T> {
             for at in at..count {
                 block.set(at, scales, &[lines[first + at]], &[lines[n - first - at]]);
             }
-            sums.add(first, &block, count);
+            sums.add(first, block, count);
             first += count;
         }
     }
@@ -228,9 +235,10 @@ mod tests {
             let mut pair = Paired::<f64>::new(length);
             pair.samples.iter_mut().zip(x.iter().zip(&y)).for_each(|(z, (x, y))| *z = Complex64::new(*x, 1e3 * y));
             pair.transform();
-            let (mut sums, scales) = (Sums::default(), [1.0, 1e-6, 1e-3]);
+            let (mut sums, mut block, scales) = (Sums::default(), Block::default(), [1.0, 1e-6, 1e-3]);
             for _ in 0..2 {
-                vectors::widest(Powers { lines: &pair.lines, bins: length / 2 + 1, scales, sums: &mut sums });
+                let (lines, bins) = (&pair.lines, length / 2 + 1);
+                vectors::widest(Powers { lines, bins, scales, sums: &mut sums, block: &mut block });
             }
             assert_eq!(sums.sxx.len(), length / 2 + 1);
             for (k, ((sxx, syy), sxy)) in sums.sxx.iter().zip(&sums.syy).zip(&sums.sxy).enumerate() {

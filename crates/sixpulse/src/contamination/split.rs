@@ -411,18 +411,18 @@ impl Work for OwnPower<'_> {
     fn call(self) {
         let Self { lines, power } = self;
         let (n, bins) = (lines.len(), lines.len() / 2 + 1);
-        power.resize(bins, 0.0);
-        power[..1].copy_from_slice(&Self::of(&[lines[0]], &[lines[0]]));
+        power.clear();
+        power.extend_from_slice(&Self::of(&[lines[0]], &[lines[0]]));
         let mut k = 1;
         while k + LANES <= bins {
             let (Some(set), Some(mirrors)) = (lines[k..].first_chunk(), lines[..n + 1 - k].last_chunk()) else {
                 return;
             };
-            power[k..k + LANES].copy_from_slice(&Self::of::<LANES>(set, mirrors));
+            power.extend_from_slice(&Self::of::<LANES>(set, mirrors));
             k += LANES;
         }
         for k in k..bins {
-            power[k..=k].copy_from_slice(&Self::of(&[lines[k]], &[lines[n - k]]));
+            power.extend_from_slice(&Self::of(&[lines[k]], &[lines[n - k]]));
         }
     }
 }

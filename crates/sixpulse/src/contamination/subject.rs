@@ -147,20 +147,24 @@ fn mostly_apart(values: &[f64]) -> bool {
     /// Added to a number below 2^51, it leaves the nearest whole number in the last bits.
     const WHOLE: f64 = 6_755_399_441_055_744.0;
     const WORDS: usize = 1024;
+    /// Values after which it is asked whether enough have counted.
+    const AT_ONCE: usize = 256;
     let per_v = 0.25 / same_v(values.iter().fold(0.0, |most, v| higher(v.abs(), most)));
     let (mut seen, mut count) = ([0u64; WORDS], 0);
-    for value in values {
-        let place = value * per_v;
-        let shifted = place + WHOLE;
-        // The cell's middle is the whole number; some of it is left to rounding.
-        if place - (shifted - WHOLE) > -0.249 {
-            let cell = shifted.to_bits();
-            let word = &mut seen[(cell >> 6) as usize % WORDS];
-            count += usize::from(*word >> (cell & 63) & 1 == 0);
-            *word |= 1 << (cell & 63);
+    values.chunks(AT_ONCE).any(|some| {
+        for value in some {
+            let place = value * per_v;
+            let shifted = place + WHOLE;
+            // The cell's middle is the whole number; some of it is left to rounding.
+            if place - (shifted - WHOLE) > -0.249 {
+                let cell = shifted.to_bits();
+                let word = &mut seen[(cell >> 6) as usize % WORDS];
+                count += usize::from(*word >> (cell & 63) & 1 == 0);
+                *word |= 1 << (cell & 63);
+            }
         }
-    }
-    2 * count > values.len()
+        2 * count > values.len()
+    })
 }
 
 /// How many values, which are in order, lie further from the one before than `same` says, and the least such step.

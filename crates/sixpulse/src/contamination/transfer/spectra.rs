@@ -2,7 +2,7 @@
 
 use super::band::noise_level;
 use super::path::{Model, RESPONSES, Responses};
-use crate::contamination::paired::{Paired, Powers, Sums};
+use crate::contamination::paired::{Block, Paired, Powers, Sums};
 use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::transforms::{self, smooth_length};
@@ -122,7 +122,7 @@ impl CrossSpectra {
     pub(in crate::contamination) fn new(supply: &Trace, circuit: &Trace) -> Self {
         let samples = supply.len().min(circuit.len());
         let length = smooth_length(samples.clamp(2, SEGMENT));
-        let mut sums = Sums::default();
+        let (mut sums, mut block) = (Sums::default(), Block::default());
         if samples >= 2 {
             let mut segments = Segments::new(length);
             let starts = segment_starts(samples, length);
@@ -133,7 +133,8 @@ impl CrossSpectra {
                 let [x, y] = segments.transform([supply, circuit], start);
                 let scales = [x * x, y * y, x * y].map(|factor| scale / factor);
                 let lines = &segments.pair.lines;
-                vectors::widest(Powers { lines, bins: length / 2 + 1, scales, sums: &mut sums });
+                let bins = length / 2 + 1;
+                vectors::widest(Powers { lines, bins, scales, sums: &mut sums, block: &mut block });
             }
         }
         let Sums { mut sxx, mut syy, mut sxy } = sums;
