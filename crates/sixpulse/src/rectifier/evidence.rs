@@ -9,6 +9,7 @@ use super::model::Model;
 use super::signature::{self, Signature, SupplyFacts};
 use super::{Evidence, Pattern};
 use crate::cycle::CycleHypothesis;
+use std::sync::OnceLock;
 
 /// Groups of figures: name, unit of the value, and the figures by the start of their names.
 const GROUPS: [(&str, &str, &[&str]); 8] = [
@@ -30,6 +31,26 @@ const GROUPS: [(&str, &str, &[&str]); 8] = [
 const ORDERS_6_TO_11: &[&str] =
     &["order_6_", "orders_6_12_", "order_7_", "order_8_", "order_9_", "order_10_", "order_11_"];
 
+/// Numbers of the figures of each group, and of all orders below those of twelve pulses.
+struct Members {
+    groups: [Vec<usize>; GROUPS.len()],
+    below_twelve: Vec<usize>,
+}
+
+/// The members, found once: they are the same for all captures.
+fn members() -> &'static Members {
+    static MEMBERS: OnceLock<Members> = OnceLock::new();
+    MEMBERS.get_or_init(|| {
+        let names = signature::names();
+        let of = |starts: &[&str]| {
+            let in_group = |name: &String| starts.iter().any(|start| name.starts_with(start));
+            names.iter().enumerate().filter(|(_, name)| in_group(name)).map(|(i, _)| i).collect()
+        };
+        let below_twelve = of(&[GROUPS[0].2, ORDERS_6_TO_11].concat());
+        Members { groups: GROUPS.map(|(_, _, starts)| of(starts)), below_twelve }
+    })
+}
+
 /// The evidence for `pattern` on the chosen hypothesis, the strongest first.
 pub(super) fn evidence(
     pattern: Pattern,
@@ -40,25 +61,20 @@ pub(super) fn evidence(
 ) -> Vec<Evidence> {
     let Some(index) = ON_A_CYCLE.iter().position(|&p| p == pattern) else { return Vec::new() };
     let reference = if pattern == Pattern::Healthy { model.pair_mean } else { model.healthy };
-    let names = signature::names();
-    let odds = log_odds(&model.pair_scores(&signature.values), index);
-    let weight = |starts: &[&str]| {
-        let without: Vec<f64> = names
-            .iter()
-            .zip(&signature.values)
-            .zip(reference)
-            .map(|((n, v), r)| if starts.iter().any(|s| n.starts_with(s)) { *r } else { *v })
-            .collect();
-        odds - log_odds(&model.pair_scores(&without), index)
-    };
+    let figures = model.changeable(&signature.values);
+    let odds_without = |group: &[usize]| log_odds(&figures.scores_with(group, reference), index);
+    let odds = odds_without(&[]);
+    let weights = members().groups.each_ref().map(|group| odds - odds_without(group));
     let mut list: Vec<Evidence> = GROUPS
         .iter()
-        .map(|(name, unit, starts)| {
+        .zip(weights)
+        .map(|((name, unit, _), weight)| {
             let (value, statement) = figure(name, hypothesis, facts);
-            Evidence { name: (*name).into(), value, unit: (*unit).into(), weight: weight(starts), statement }
+            Evidence { name: (*name).into(), value, unit: (*unit).into(), weight, statement }
         })
         .collect();
-    list.extend(below_the_pulses(hypothesis, facts.pulse_number, weight));
+    let below = if facts.pulse_number == 12 { odds - odds_without(&members().below_twelve) } else { weights[0] };
+    list.extend(below_the_pulses(hypothesis, facts.pulse_number, below));
     list.sort_by(|a, b| b.weight.abs().total_cmp(&a.weight.abs()));
     list
 }
@@ -72,21 +88,15 @@ fn log_odds(scores: &[f64; 6], index: usize) -> f64 {
 
 /// The orders below the pulses' over the pulses', under the name of the machine's number of pulses; it weighs what those
 /// orders weigh. The limits of twelve pulses are those of 360 simulated circuits (`docs/validation-rectifier.md`).
-fn below_the_pulses(
-    hypothesis: &CycleHypothesis,
-    pulse_number: u32,
-    weight: impl Fn(&[&str]) -> f64,
-) -> Option<Evidence> {
-    let orders_1_to_5 = GROUPS[0].2;
-    let (name, value, weight, statement) = if pulse_number == 12 {
+fn below_the_pulses(hypothesis: &CycleHypothesis, pulse_number: u32, weight: f64) -> Option<Evidence> {
+    let (name, value, statement) = if pulse_number == 12 {
         let value = signature::sub_twelve_ratio(hypothesis)?;
         let limits = "healthy below about 0.5, a failed diode from about 1.5";
-        let weight = weight(&[orders_1_to_5, ORDERS_6_TO_11].concat());
-        ("sub_twelve_ratio", value, weight, format!("sub-twelve sum S = {value:.2} ({limits})"))
+        ("sub_twelve_ratio", value, format!("sub-twelve sum S = {value:.2} ({limits})"))
     } else {
         let value = signature::sub_six_ratio(hypothesis)?;
         let limits = "healthy below about 0.3, a failed diode from about 6";
-        ("sub_six_ratio", value, weight(orders_1_to_5), format!("sub-six sum S = {value:.2} ({limits})"))
+        ("sub_six_ratio", value, format!("sub-six sum S = {value:.2} ({limits})"))
     };
     Some(Evidence { name: name.into(), value, unit: String::new(), weight, statement })
 }
