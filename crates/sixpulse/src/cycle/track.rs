@@ -81,7 +81,9 @@ struct AtRest<'a> {
 
 impl<'a> AtRest<'a> {
     fn new(samples: &'a [f32], sample_rate_hz: f64, track: &'a PhaseTrack) -> Self {
-        Self { samples, sample_rate_hz, track, parts: Default::default(), from: 0, pieces: 0, angles: Vec::new() }
+        let most = samples.len().min(MOST_BEHIND + 2 * TURNED_AT_ONCE);
+        let parts = [0; 2].map(|_| Vec::with_capacity(most));
+        Self { samples, sample_rate_hz, track, parts, from: 0, pieces: 0, angles: Vec::with_capacity(TURNED_AT_ONCE) }
     }
 
     /// The track with the phase added that is left.
