@@ -38,10 +38,14 @@ impl PhaseTrack {
             return Err(Error::out_of_range("step_s", "a step with which the track ends at a finite time", step_s));
         }
         // A growth that overflows is a frequency that no number holds.
-        match cycles.windows(2).find(|w| w[1] <= w[0] || !((w[1] - w[0]) / step_s).is_finite()) {
-            Some(w) => Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", w[1] - w[0])),
-            None => Ok(Self { step_s, cycles }),
+        if let Some(w) = cycles.windows(2).find(|w| w[1] <= w[0] || !((w[1] - w[0]) / step_s).is_finite()) {
+            return Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", w[1] - w[0]));
         }
+        let track = Self { step_s, cycles };
+        if !track.mean_hz().is_finite() {
+            return Err(Error::out_of_range("cycles", "an angle that grows by a finite number of cycles", track.last()));
+        }
+        Ok(track)
     }
 
     /// A constant frequency over a record of `duration_s`.
