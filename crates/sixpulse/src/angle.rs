@@ -43,7 +43,11 @@ impl PhaseTrack {
         }
         let track = Self { step_s, cycles };
         if !track.mean_hz().is_finite() {
-            return Err(Error::out_of_range("cycles", "an angle that grows by a finite number of cycles", track.last()));
+            return Err(Error::out_of_range(
+                "cycles",
+                "an angle that grows by a finite number of cycles",
+                track.last(),
+            ));
         }
         Ok(track)
     }
