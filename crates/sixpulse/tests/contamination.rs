@@ -156,6 +156,26 @@ fn most_machines_in_step_do_not_pass_contaminated_of_a_coarse_converter() {
 }
 
 #[test]
+fn orders_that_a_coarse_converter_could_hide_prove_a_connection_but_no_absence() {
+    // Ripple of 1.4 steps r.m.s. whose speed wanders: most of the rounding lies between the lines, and orders 2 and 3 stand
+    // out of what is left.
+    let lines = |t: f64| [(1.0, 0.3), (2.0, 0.03), (3.0, 0.03)].map(|(n, a)| a * (n * TAU * angle(t) + n * n).cos());
+    let supply = rounded(sampled(1, |t| 14.2 + lines(t).iter().sum::<f64>()), 0.15, Role::ChargingPost);
+    let found = verdict(&supply, sampled(2, |t| 0.4 * lines(t - 35e-6).iter().sum::<f64>()));
+    assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{}", found.reason);
+    assert!((found.gain_v_per_v.unwrap() - 0.4).abs() < 3.0 * found.gain_v_per_v_std.unwrap(), "{found:?}");
+    // Steady, order 24 is rounding alone and ten times what is left: the circuit has nothing there, and is not clean.
+    let steady = |t: f64| 0.12 * (6.0 * TAU * HZ * t + 36.0).cos() + 0.055 * (12.0 * TAU * HZ * t + 144.0).cos();
+    let quiet = |seed: u64, wave: &dyn Fn(f64) -> f64| {
+        let mut noise = uniform(seed);
+        (0..(SECONDS * RATE) as usize).map(|i| wave(i as f64 / RATE) + 0.001 * noise()).collect::<Vec<_>>()
+    };
+    let supply = rounded(quiet(1, &|t| 14.21 + steady(t)), 0.08, Role::ChargingPost);
+    let found = verdict(&supply, quiet(2, &|t| 0.5 * steady(t - 27e-6)));
+    assert_eq!(found.verdict, ContaminationVerdict::Contaminated, "{}", found.reason);
+}
+
+#[test]
 fn a_converter_that_never_moved_rules_out_what_would_have_moved_it() {
     // 0.24 V r.m.s. of ripple has 0.48 V peak to peak at the least: a gain of 0.08 would have crossed a step of 39 mV.
     let circuit = rounded(vec![2.5; (SECONDS * RATE) as usize], 10.0 / 256.0, Role::SpeedSensor);

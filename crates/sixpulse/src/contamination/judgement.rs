@@ -77,6 +77,9 @@ pub(super) fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f
     let mut sorted = supporters.to_vec();
     sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
     let Some((first, others)) = sorted.split_first() else { return 1.0 };
+    if at_an_end(model) {
+        return 1.0;
+    }
     let mut chance = 1.0;
     let bent = usize::from(model.path.has_second());
     for (i, g) in others.iter().enumerate().skip(bent) {
@@ -87,6 +90,13 @@ pub(super) fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f
         chance *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
     }
     chance.min(1.0)
+}
+
+/// A delay at an end of those searched is none that was found: the orders would agree better beyond it, where no
+/// connection's lies.
+fn at_an_end(model: &Model) -> bool {
+    let (from, to) = transfer::DELAY_RANGE_S;
+    !model.path.has_time_constant() && (model.delay_s <= from || model.delay_s >= to)
 }
 
 /// Phases at another frequency that the delays searched leave open when the phase at the first is known: as many as the
@@ -154,6 +164,22 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_delay_at_an_end_of_those_searched_proves_nothing() {
+        // Orders that agree to 2 % each, on 0.8 V/V.
+        let groups = [(1, 200.0), (2, 400.0), (3, 600.0)].map(|(order, hz)| Group::example(order, hz, 0.1));
+        let groups = groups.map(|g| Group { departure: g.departure * 0.01, ..g });
+        let by_chance = |path, delay_s| {
+            let model = Model::new(path, 0.8, delay_s, 0.0, 50_000.0);
+            chance(&groups.iter().collect::<Vec<_>>(), 3, &model)
+        };
+        let (from, to) = transfer::DELAY_RANGE_S;
+        assert!(by_chance(transfer::Path::Delay, 30e-6) < 1e-3);
+        assert_eq!([from, to].map(|delay_s| by_chance(transfer::Path::Delay, delay_s)), [1.0; 2]);
+        // A time constant has no such end.
+        assert!(by_chance(transfer::Path::FirstOrderLag, to) < 1e-3);
+    }
 
     #[test]
     fn what_may_have_folded_back_contradicts_nothing() {

@@ -3,7 +3,7 @@
 
 use super::judgement::{ASK, Judgement, ReadBy, SIGNIFICANT, detectable, judge};
 use super::subject::Subject;
-use super::transfer::{self, CrossSpectra, Fit, Group, IN_STEP, Look, Path, Setting};
+use super::transfer::{self, CrossSpectra, Fit, Group, IN_STEP, Look, Path, Rounding, Setting};
 use super::{ContaminationVerdict, coarse, variance, wheel};
 use crate::trace::Trace;
 
@@ -44,6 +44,9 @@ pub(super) fn concluded(
     {
         (fit, judgement) = (Some(found), by_both);
     }
+    if let Some((found, by_more)) = with_fainter_lines(&judgement, circuit, supply, spectra, setting) {
+        (fit, judgement) = (Some(found), by_more);
+    }
     let open = judgement.verdict == ContaminationVerdict::Undetermined && subject.switched.is_none();
     if let Some((found, by_angle)) = open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
         (fit, judgement, read_by) = (Some(found), by_angle, ReadBy::Angle);
@@ -71,6 +74,29 @@ fn with_second_low_pass(look: &Look, first: &Fit) -> Option<(Fit, Judgement)> {
     }
     let mut fit = look.second_order()?;
     fit.detection_std = first.detection_std;
+    let judgement = judge(Some(&fit), ReadBy::Lines);
+    (judgement.verdict == ContaminationVerdict::Contaminated).then_some((fit, judgement))
+}
+
+/// Fit and verdict on those lines of the supply, too, that its converter's rounding could hide if all of it lay on them, where
+/// the verdict is open without them and most of the rounding may lie between the lines; `None` where they prove no connection.
+/// Some of them may be rounding after all: they speak for a path, never for its absence.
+fn with_fainter_lines(
+    judgement: &Judgement,
+    circuit: &Trace,
+    supply: &Trace,
+    spectra: &CrossSpectra,
+    setting: &Setting,
+) -> Option<(Fit, Judgement)> {
+    let open = judgement.verdict == ContaminationVerdict::Undetermined;
+    // Ripple within a step is distorted by more than it leaves between its lines.
+    let coarse = spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v;
+    if !open || coarse || setting.supply_lsb_v == 0.0 {
+        return None;
+    }
+    let setting = Setting { supply_rounding: Rounding::WhereFound, ..*setting };
+    let mut fit = transfer::fit(spectra, supply, circuit, &setting)?;
+    hidden_by_converters(&mut fit, spectra, &setting, variance(circuit));
     let judgement = judge(Some(&fit), ReadBy::Lines);
     (judgement.verdict == ContaminationVerdict::Contaminated).then_some((fit, judgement))
 }

@@ -247,7 +247,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let subject = Subject::new(circuit);
     let alike = subject.alike(supply);
     let spectra = CrossSpectra::new(alike.as_ref().unwrap_or(supply), &subject.trace);
-    let setting = Setting { electrical_hz, supply_lsb_v: step_v(supply), circuit_lsb_v: step_v(circuit) };
+    let setting = Setting::new(electrical_hz, step_v(supply), step_v(circuit));
     let (fit, judgement) = concluded(&subject, supply, &spectra, &setting);
     let carried = fit.as_ref().filter(|_| judgement.verdict == ContaminationVerdict::Contaminated);
     let model = carried.map(|f| f.model);
@@ -260,7 +260,7 @@ fn assess_at(circuit: &Trace, supply: &Trace, electrical_hz: Option<f64>) -> Con
     let power = carried.map_or_else(|| spectra.circuit_power(), |f| &f.residual);
     let own_frequency_hz = match &subject.switched {
         Some(s) => levels::place_frequency(&s.rising_s),
-        None => own::frequency_hz(&spectra, power, judgement.verdict, carried, &split),
+        None => own::frequency_hz(&spectra, &setting, power, judgement.verdict, carried, &split),
     };
     let noise_v = split::noise_v(power, spectra.bin_hz(), electrical_hz);
     let split = subject.heard(split, circuit, noise_v, &subject.conditioner(), electrical_hz);
@@ -447,7 +447,7 @@ mod tests {
     #[test]
     fn two_orders_that_a_second_low_pass_bends_to_prove_nothing() {
         let (supply, circuit) = (supply_of(&ONE_OPEN, 0.3), circuit_of(&ONE_OPEN, 0.4, 35e-6, |_| 0.0, 0.3));
-        let setting = Setting { electrical_hz: Some(HZ), supply_lsb_v: 0.0, circuit_lsb_v: 0.0 };
+        let setting = Setting::new(Some(HZ), 0.0, 0.0);
         let fit = transfer::fit(&CrossSpectra::new(&supply, &circuit), &supply, &circuit, &setting).unwrap();
         let groups: Vec<&Group> = fit.groups.iter().take(3).collect();
         let mut bent = fit.model;
@@ -590,7 +590,7 @@ mod tests {
     #[test]
     fn codes_that_move_with_the_circuit_take_a_clean_verdict_back() {
         let (supply, circuit) = (supply_of(&ONE_OPEN, 0.3), circuit_of(&ONE_OPEN, 0.0, 0.0, |_| 0.0, 0.3));
-        let setting = Setting { electrical_hz: Some(HZ), supply_lsb_v: 1.0, circuit_lsb_v: 0.0 };
+        let setting = Setting::new(Some(HZ), 1.0, 0.0);
         let spectra = CrossSpectra::new(&supply, &circuit);
         // Six standard uncertainties are significant, ten prove: between them nothing is said.
         for (significance, verdict) in [(5.0, ContaminationVerdict::Clean), (8.0, ContaminationVerdict::Undetermined)] {

@@ -374,8 +374,7 @@ mod tests {
         let circuit = trace(|t| wheel(t) + 0.3 * supply(t - 40e-6));
         let found = Wheel::of(&circuit, &CrossSpectra::new(&post, &circuit)).unwrap();
         let [y, x] = found.taken_out([&circuit, &post]).unwrap();
-        let setting =
-            crate::contamination::Setting { electrical_hz: Some(183.0), supply_lsb_v: 0.0, circuit_lsb_v: 0.0 };
+        let setting = crate::contamination::Setting::new(Some(183.0), 0.0, 0.0);
         let fit = crate::contamination::transfer::fit(&CrossSpectra::new(&x, &y), &x, &y, &setting).unwrap();
         // Up to 5 % of the wheel's 1.4 V are left, spread over the band about 127 mV of order 2: the 3 % that are stated for
         // a gain, and as much of a radian of order 2 (13 us).

@@ -152,10 +152,15 @@ impl<'a> Band<'a> {
         let folded = Folded::new(spectra, first, last, comb);
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
         let share = |power: f64| power / used.len().max(16) as f64;
-        let distortion = share(setting.supply_lsb_v * setting.supply_lsb_v / 12.0) + MODEL_ERROR * strongest;
+        let on_lines = |lsb_v: f64, floor: &[Floor]| share((lsb_v * lsb_v / 12.0 - floor_sum(floor)).max(0.0));
+        let between = match setting.supply_rounding {
+            Rounding::OnLines => &[],
+            Rounding::WhereFound => &supply_floor[..],
+        };
+        let distortion = on_lines(setting.supply_lsb_v, between) + MODEL_ERROR * strongest;
+        // Of the circuit it is the least noise of a bin.
         let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
-        // What rounding must leave and is not found between the lines lies on them: the least noise of a bin.
-        let on_lines = share((rounding - floor_sum(&circuit_floor)).max(0.0));
+        let on_lines = on_lines(setting.circuit_lsb_v, &circuit_floor);
         let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
         let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
         if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
@@ -244,6 +249,23 @@ pub(in crate::contamination) struct Setting {
     pub(in crate::contamination) supply_lsb_v: f64,
     /// The same of the circuit's.
     pub(in crate::contamination) circuit_lsb_v: f64,
+    pub(in crate::contamination) supply_rounding: Rounding,
+}
+
+impl Setting {
+    /// With all of the supply's rounding on its lines.
+    pub(in crate::contamination) fn new(electrical_hz: Option<f64>, supply_lsb_v: f64, circuit_lsb_v: f64) -> Self {
+        Self { electrical_hz, supply_lsb_v, circuit_lsb_v, supply_rounding: Rounding::OnLines }
+    }
+}
+
+/// Where what the supply's converter rounds is taken to lie.
+#[derive(Clone, Copy)]
+pub(in crate::contamination) enum Rounding {
+    /// All of it on the ripple's lines: the most that it may hide there.
+    OnLines,
+    /// On the lines only what is not found between them.
+    WhereFound,
 }
 
 /// What a line counts for in the search of the delay.

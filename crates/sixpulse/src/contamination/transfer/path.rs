@@ -56,7 +56,7 @@ impl Path {
     }
 
     /// True where the second parameter is a time constant, which is not below 0 and has no upper bound in practice.
-    pub(super) fn has_time_constant(self) -> bool {
+    pub(in crate::contamination) fn has_time_constant(self) -> bool {
         !matches!(self, Self::Delay | Self::InterpolatedDelay)
     }
 
