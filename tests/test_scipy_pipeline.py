@@ -30,7 +30,7 @@ def test_pipeline_and_library_agree(both: tuple[dict[str, Any], sixpulse.results
     speed.agree(theirs, ours)
     assert ours.cycle.electrical_hz == pytest.approx(theirs["electrical_hz"], rel=2e-3)
     np.testing.assert_allclose(ours.cycle.order_amplitudes_v[:6], theirs["angle"]["orders"][:6], rtol=0.03)
-    assert theirs["candidates"][1][0] == "open_diode" and theirs["candidates"][1][1] > 0.95
+    assert theirs["candidates"][1]["pattern"] == "open_diode" and theirs["candidates"][1]["share"] > 0.95
 
 
 def test_pipelines_that_do_not_agree_are_not_compared(

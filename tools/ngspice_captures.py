@@ -38,6 +38,8 @@ PILOT_STEP_S = 2e-6
 EMF_STEP_S = 5e-6
 """Straight lines between such points are within (2 pi 7 850 Hz 5 us)^2 / 8 = 0.5 % of a 7th harmonic at the fastest."""
 LONGEST_S = 0.8
+SETTLE_S = 0.03
+"""Run ahead of the record; a ramp begins after it."""
 LEAST_A = 2.0
 """Mean current from which a machine counts as charging."""
 RATES_HZ = (20e3, 25e3, 40e3, 50e3, 100e3, 125e3, 200e3, 250e3, 500e3)
@@ -457,7 +459,7 @@ def make(folder: Path, number: int, fault: str, condition: str, seed: int) -> Pa
     rng = np.random.default_rng([seed, number])
     p = draw(rng, fault, condition)
     p |= draw_instrument(rng, p)
-    settle_s, record_s = 0.03, min(p["cycles"] / p["hz"], LONGEST_S)
+    settle_s, record_s = SETTLE_S, min(p["cycles"] / p["hz"], LONGEST_S)
     post, battery, cable_a = charged(p, settle_s, record_s)
     first = round(settle_s / GRID_S)
     samples = int(record_s * p["fs"])

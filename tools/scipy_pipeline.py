@@ -64,12 +64,17 @@ def ripple(raw: Array, ac: Array) -> dict[str, float]:
 
 
 def line_hz(x: Array, rate_hz: float, low: float, high: float) -> float:
-    """Strongest line between two frequencies: Hann window, parabola through the logarithms."""
-    spectrum = np.abs(fft.rfft(x * signal.windows.hann(x.size, sym=False).astype(x.dtype)))
-    width = rate_hz / x.size
+    """Strongest line between two frequencies, hertz, under a Hann window."""
+    windowed = x * signal.windows.hann(x.size, sym=False).astype(x.dtype)
+    return strongest_hz(fft.rfft(windowed), rate_hz / x.size, low, high)
+
+
+def strongest_hz(lines: Array, width: float, low: float, high: float) -> float:
+    """Strongest line of a spectrum with bins of such a width: parabola through the logarithms."""
     first = max(1, int(low / width))
-    k = first + int(np.argmax(spectrum[first : min(int(high / width) + 2, spectrum.size - 1)]))
-    a, b, c = np.log(spectrum[k - 1 : k + 2].astype(float) + 1e-30)
+    size = np.abs(lines)
+    k = first + int(np.argmax(size[first : min(int(high / width) + 2, size.size - 1)]))
+    a, b, c = np.log(size[k - 1 : k + 2].astype(float) + 1e-30)
     return float((k + 0.5 * (a - c) / (a - 2 * b + c)) * width)
 
 
@@ -227,18 +232,16 @@ def ripple_parts(grid: Array) -> dict[str, tuple[float, float]]:
     return parts | {"synchronous": (float(mean.std()), parts["rest"][0] / np.sqrt(grid.size))}
 
 
-def candidates(ac: Array, turns: Array, order: int) -> dict[int, tuple[str, float]]:
-    """For each order that the strongest line may be: the pattern then, and what part of the power its cycle holds."""
-    found = {}
-    for other in STRONGEST:
-        grid = folded(ac, turns * (order / other))
-        if len(grid) > 1:
-            mean = grid.mean(axis=0)
-            found[other] = (
-                pattern_of(2 / POINTS * np.abs(fft.rfft(mean)[1 : ORDERS + 1])),
-                float(mean.var() / grid.var()),
-            )
-    return found
+def candidates(ac: Array, turns: Array, order: int) -> dict[int, Array]:
+    """The record folded for each order that the strongest line may be, where it has more than one cycle then."""
+    grids = {other: folded(ac, turns * (order / other)) for other in STRONGEST}
+    return {other: grid for other, grid in grids.items() if len(grid) > 1 or other == order}
+
+
+def judged(grid: Array) -> Answers:
+    """Orders of a candidate's cycle, the pattern that they are most like, what part of the power the cycle holds."""
+    found = orders(grid)
+    return found | {"pattern": pattern_of(found["orders"]), "share": float(found["mean"].var() / grid.var())}
 
 
 def track_hz(turns: Array, rate_hz: float) -> Array:
@@ -358,7 +361,7 @@ def contamination(post: Array, sensor: Array, rate_hz: float, electrical_hz: flo
         "ripple_rms": float(part.std()),
         "residual_rms": float(own.std()),
         "own_pp": float(np.ptp(own)),
-        "own_hz": line_hz(own, rate_hz, 10.0, 0.45 * rate_hz),
+        "own_hz": strongest_hz(hann_of(own_spectrum), rate_hz / post.size, 10.0, 0.45 * rate_hz),
         "least_tone": 2 / post.size * float(np.sqrt(noise * 12)),
         "indicated_hz": (pulses_hz(own + part, rate_hz), pulses_hz(own, rate_hz)),
         "margin": margin_of(own, part),
@@ -373,16 +376,16 @@ def same_answers(post: Array, sensor: Array, rate_hz: float, electrical_hz: tupl
     turns = turns_of(post_ac, rate_hz, found_hz, order)[inner]
     track = track_hz(turns, rate_hz)
     mean_hz, spread = float(track.mean()), float(np.ptp(track) / track.mean())
-    tried = candidates(post_ac[inner], turns, order)
-    grid = folded(post_ac[inner], turns)
+    grids = candidates(post_ac[inner], turns, order)
+    tried = {other: judged(grid) for other, grid in grids.items()}
     return {
         "quality": [quality(x) | {"step": converter_step(x)} for x in (post, sensor)],
-        "ripple": ripple(post, post_ac) | ripple_parts(grid),
+        "ripple": ripple(post, post_ac) | ripple_parts(grids[order]),
         "electrical_hz": mean_hz,
         "track": track,
-        "angle": orders(grid),
+        "angle": tried[order],
         "candidates": tried,
         "orders": at_orders(post_ac, sensor_ac, rate_hz, mean_hz),
         "contamination": contamination(post_ac, sensor_ac, rate_hz, mean_hz, spread),
-        "pattern": pattern_of(orders(grid)["orders"]),
+        "pattern": tried[order]["pattern"],
     }

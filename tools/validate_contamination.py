@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import records
 import shares
-from ngspice_captures import LONGEST_S, angle_turned
+from ngspice_captures import LONGEST_S, SETTLE_S, angle_turned
 from numpy.typing import NDArray
 
 import sixpulse
@@ -60,14 +60,18 @@ def held(file: Path, label: Row) -> Row | None:
     return {"can_prove": records.can_prove(record), "bound": bound if record.gain else None}
 
 
-def folder(path: Path) -> Iterator[Row]:
-    """Rows of the captures that charge; an alternator at rest has no ripple that could be traced."""
+def charging(path: Path) -> Iterator[tuple[str, Row, sixpulse.Capture]]:
+    """Name, label, post and sensor of captures that charge; an alternator at rest has no ripple to be traced."""
     roles = {"post": "charging_post", "sensor": "speed_sensor"}
     for key, label in json.loads((path / "labels.json").read_text()).items():
-        if label["label"] == "not_running":
-            continue
-        whole = sixpulse.read(path / f"{key}.npz", roles=roles, coupling={"sensor": "dc"})
-        capture = sixpulse.Capture({name: whole[name] for name in roles})
+        if label["label"] != "not_running":
+            whole = sixpulse.read(path / f"{key}.npz", roles=roles, coupling={"sensor": "dc"})
+            yield key, label, sixpulse.Capture({name: whole[name] for name in roles})
+
+
+def folder(path: Path) -> Iterator[Row]:
+    """What is true of each capture, and what is said of it."""
+    for key, label, capture in charging(path):
         facts: tuple[str, ...] = ("label", "fe", "fs", "bits", "noise", "rms_post", "duration")
         facts += ("sensor", "gain", "delay", "sensor_hz")
         row = {"id": key, **{name: label[name] for name in facts}, "counts": label.get("counts")}
@@ -102,8 +106,7 @@ def made_circuit(rng: np.random.Generator, post: NDArray[np.float64], label: Row
     """Another machine's orders by the angle of the one that made `post`, with the instrument's noise."""
     p = label["params"]
     t = np.arange(post.size) / label["fs"]
-    settle_s, record_s = 0.03, min(p["cycles"] / p["hz"], LONGEST_S)
-    angle = angle_turned(p, settle_s + t, settle_s, record_s)
+    angle = angle_turned(p, SETTLE_S + t, SETTLE_S, min(p["cycles"] / p["hz"], LONGEST_S))
     highest = max(1, min(ORDERS, int(0.45 * label["fs"] / label["fe"])))
     turns = np.exp(1j * np.outer(np.arange(1, highest + 1), angle))
     waves = np.vstack([turns.real, turns.imag]).T

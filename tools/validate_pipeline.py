@@ -9,7 +9,6 @@ what `tools/speed.py` compares the time with, answer on captures that are not ma
 from __future__ import annotations
 
 import argparse
-import json
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,6 +17,8 @@ from typing import Any
 import numpy as np
 import shares
 from scipy_pipeline import PATTERNS, same_answers
+from validate_contamination import charging
+from validate_rectifier import HARD
 
 import sixpulse
 
@@ -26,9 +27,7 @@ Row = dict[str, Any]
 SEARCHED_HZ = (30.0, 3000.0)
 #: How far from the truth the limits are that the pipeline is told in its second column.
 TOLD = 0.07
-HARD = ("open_diode", "shorted_diode", "open_phase", "two_open_diodes")
 WHO = ("library", "alone", "told")
-ROLES = {"post": "charging_post", "sensor": "speed_sensor"}
 
 
 def of_library(capture: sixpulse.Capture) -> Row:
@@ -45,7 +44,7 @@ def of_library(capture: sixpulse.Capture) -> Row:
 
 def of_pipeline(capture: sixpulse.Capture, limits_hz: tuple[float, float]) -> Row:
     """What the pipeline says; contaminated where two of the first twelve orders are coherent beyond chance."""
-    post, sensor = (np.asarray(capture[name].values(), dtype=np.float32) for name in ROLES)
+    post, sensor = (np.asarray(capture[name].values(), dtype=np.float32) for name in ("post", "sensor"))
     try:
         with np.errstate(all="ignore"), warnings.catch_warnings(action="ignore", category=RuntimeWarning):
             said = same_answers(post, sensor, capture["post"].sample_rate_hz, limits_hz)
@@ -59,11 +58,7 @@ def of_pipeline(capture: sixpulse.Capture, limits_hz: tuple[float, float]) -> Ro
 
 def rows(folder: Path) -> Iterator[Row]:
     """Captures that charge, and what both say of them."""
-    for key, label in json.loads((folder / "labels.json").read_text()).items():
-        if label["label"] == "not_running":
-            continue
-        whole = sixpulse.read(folder / f"{key}.npz", roles=ROLES, coupling={"sensor": "dc"})
-        capture = sixpulse.Capture({name: whole[name] for name in ROLES})
+    for _, label, capture in charging(folder):
         facts = {"hz": label["fe"], "pattern": label["pattern"], "gain": label["gain"]}
         told = ((1.0 - TOLD) * label["fe"], (1.0 + TOLD) * label["fe"])
         said = {"alone": of_pipeline(capture, SEARCHED_HZ), "told": of_pipeline(capture, told)}
