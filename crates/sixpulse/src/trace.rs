@@ -466,13 +466,13 @@ impl Samples for Trace {
         self.record.samples.len()
     }
     fn read(&self, start: usize, out: &mut [f64]) {
-        let range = start..start + out.len();
         match &self.record.samples {
             RawSamples::I16 { counts, scale, offset } => {
-                widest(Scaled { counts: &counts[range], scale: *scale, offset: *offset, out });
+                let counts = &counts[start..start + out.len()];
+                widest(Scaled { counts, scale: *scale, offset: *offset, out });
             }
-            RawSamples::F32(v) => widest(Widened { samples: &v[range], out }),
-            RawSamples::F64(v) => out.copy_from_slice(&v[range]),
+            RawSamples::F32(v) => v.as_slice().read(start, out),
+            RawSamples::F64(v) => v.as_slice().read(start, out),
         }
     }
     fn check(&self, _parameter: &str) -> Result<()> {

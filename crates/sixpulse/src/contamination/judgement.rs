@@ -74,12 +74,12 @@ fn opposes(group: &Group, gain: f64) -> bool {
 /// that may be anything. Polarity and the periods left open make the second agree so much more easily. A path with a second
 /// low-pass has a time constant more: it bends to the second order, and the third is the first that can disagree.
 pub(super) fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f64 {
-    let mut sorted = supporters.to_vec();
-    sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
-    let Some((first, others)) = sorted.split_first() else { return 1.0 };
     if at_an_end(model) {
         return 1.0;
     }
+    let mut sorted = supporters.to_vec();
+    sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
+    let Some((first, others)) = sorted.split_first() else { return 1.0 };
     let mut chance = 1.0;
     let bent = usize::from(model.path.has_second());
     for (i, g) in others.iter().enumerate().skip(bent) {
