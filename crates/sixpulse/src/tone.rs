@@ -7,7 +7,8 @@
 //! - Standard uncertainties assume white noise of the residual's size with `samples - unknowns` degrees of freedom.
 //!
 //! The solution is that of the full least-squares problem to 1e-9 relative: normal equations, with steps taken from
-//! residuals computed anew until they change nothing. Memory does not grow with the record.
+//! residuals computed anew until they change nothing. Memory does not grow with the record. A fit of the frequency walks
+//! over the record 60 times at most, over one with a signal about 10 times; each walk costs samples times highest order.
 
 mod basis;
 
@@ -18,12 +19,20 @@ use realfft::RealFftPlanner;
 use crate::error::{Error, Result, check_frequency, check_positive};
 use crate::normal::Factor;
 use crate::trace::Samples;
-use basis::{Model, Sums, Unknowns, first_time, linear_unknowns, walk};
+use basis::{Model, Projection, Sums, Unknowns, first_time, linear_unknowns, project, walk};
 
-/// Steps after which a fit that has not settled is given up.
-const STEP_LIMIT: usize = 60;
+/// Walks over the whole record after which a fit that has not settled is given up.
+const WALK_LIMIT: usize = 40;
+/// The same for a stretch, of which no more than a start is wanted: with the limit above, what a fit costs at most.
+const STRETCH_WALK_LIMIT: usize = 15;
+/// A stretch has settled when a step moves its fit by less, relative: the next step would move it by the square.
+const STRETCH_SETTLED: f64 = 1e-6;
+/// How often a step is shortened.
+const SHORTENED: usize = 8;
 /// A fit has settled when a step moves it by less, relative.
 const SETTLED: f64 = 1e-13;
+/// Share of the columns' own curvature below which that with the residual's share is not trusted: steps would be too long.
+const LEAST_CURVATURE: f64 = 0.1;
 /// Samples in which the strongest line is looked for when no starting frequency is given.
 const SEARCH_SAMPLES: usize = 1 << 16;
 /// Cycles in the first stretch of a fit that starts from a given frequency.
@@ -364,11 +373,16 @@ struct Task<'a, S: Samples + ?Sized> {
     settled: f64,
 }
 
-/// A fit that has settled, about the middle of its stretch.
-struct Settled {
-    model: Model,
-    cost: f64,
-    factor: Factor,
+/// What a fit may still cost, and when it is good enough.
+struct Effort {
+    walks: usize,
+    settled: f64,
+}
+
+impl Effort {
+    fn of_stretch(settled: f64) -> Self {
+        Self { walks: STRETCH_WALK_LIMIT, settled: settled.max(STRETCH_SETTLED) }
+    }
 }
 
 impl<'a, S: Samples + ?Sized> Task<'a, S> {
@@ -412,7 +426,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
         let (mut frequency_hz, mut length) = (start_hz, stretch);
         while length < n {
             let bin_hz = self.sample_rate_hz / length as f64;
-            if let Ok(settled) = self.settle(frequency_hz, length) {
+            if let Ok(settled) = self.settle(frequency_hz, length, &mut Effort::of_stretch(self.settled)) {
                 let found_hz = settled.model.turn * self.sample_rate_hz / TAU;
                 if (found_hz - frequency_hz).abs() < bin_hz {
                     frequency_hz = found_hz;
@@ -424,77 +438,75 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
     }
 
     fn fit(&self, frequency_hz: f64) -> Result<HarmonicFit> {
-        let settled = self.settle(frequency_hz, self.samples.len())?;
-        Ok(self.report(&settled, frequency_hz))
+        let n = self.samples.len();
+        let settled = self.settle(frequency_hz, n, &mut Effort { walks: WALK_LIMIT, settled: self.settled })?;
+        let sums = Sums::new(n, self.highest, settled.model.turn);
+        let gram = match self.unknowns {
+            Unknowns::Linear => sums.gram(self.orders),
+            Unknowns::LinearAndTurn => sums.gram_with_turn(self.orders, &settled.model),
+        };
+        Ok(self.report(&settled, &gram.factor()?, frequency_hz))
     }
 
-    /// Least squares over `length` samples about the middle, from `start_hz`.
-    fn settle(&self, start_hz: f64, length: usize) -> Result<Settled> {
-        let turn = TAU * start_hz / self.sample_rate_hz;
-        let mut model = Model::zero(self.orders, turn);
-        let mut here = self.walk(length, &model);
-        let mut factor = self.factor(length, &model, Unknowns::Linear)?;
-        let linear = linear_unknowns(self.orders);
-        // Sums of squares below this are rounding.
-        let floor = here.cost * 1e-26;
-        let mut step = factor.solve(&here.gradient[..linear]);
+    /// Least squares over `length` samples about the middle, from `start_hz`: at every turn that is tried the linear unknowns
+    /// are the best ones, so that the turn alone is searched for.
+    fn settle(&self, start_hz: f64, length: usize, effort: &mut Effort) -> Result<Projection> {
+        let start = Model::zero(self.orders, TAU * start_hz / self.sample_rate_hz);
+        let mut here = self.project(length, &start, effort)?;
         let mut before = f64::INFINITY;
-        for count in 0..STEP_LIMIT {
-            let Some((next, walked)) = self.advance(length, &model, &step, here.cost, floor) else { break };
-            let moved = self.moved(&model, &next);
-            (model, here) = (next, walked);
+        loop {
+            let next = match self.unknowns {
+                Unknowns::Linear => Some(self.project(length, &here.model, effort)?),
+                Unknowns::LinearAndTurn => self.advance(length, &here, effort)?,
+            };
+            // Rounding alone stops the descent.
+            let Some(next) = next else { return Ok(here) };
+            let moved = self.moved(&here.model, &next.model);
+            here = next;
             // Settled, or so near that rounding alone moves it.
-            if count > 0 && (moved < self.settled || (moved < 1e-10 && moved > 0.5 * before)) {
-                break;
+            if moved < effort.settled || (moved < 1e-10 && moved > 0.5 * before) {
+                return Ok(here);
             }
             before = moved;
-            if self.unknowns == Unknowns::LinearAndTurn {
-                check_waves(&model)?;
-                factor = self.factor(length, &model, Unknowns::LinearAndTurn)?;
-                step = factor.solve(&here.gradient);
-            } else {
-                step = factor.solve(&here.gradient[..linear]);
-            }
-            if count + 1 == STEP_LIMIT {
-                return Err(Error::NoConvergence { parameter: "samples".into(), iterations: STEP_LIMIT });
-            }
         }
-        if self.unknowns == Unknowns::LinearAndTurn {
-            factor = self.factor(length, &model, Unknowns::LinearAndTurn)?;
-        }
-        Ok(Settled { model, cost: here.cost, factor })
     }
 
-    fn walk(&self, length: usize, model: &Model) -> basis::Walk {
-        walk(self.samples, (self.samples.len() - length) / 2, length, self.orders, model)
+    /// The best linear unknowns at a model's turn, from one walk more.
+    fn project(&self, length: usize, model: &Model, effort: &mut Effort) -> Result<Projection> {
+        effort.walks = effort
+            .walks
+            .checked_sub(1)
+            .ok_or_else(|| Error::NoConvergence { parameter: "samples".into(), iterations: WALK_LIMIT })?;
+        let walk = walk(self.samples, (self.samples.len() - length) / 2, length, self.orders, model);
+        project(&Sums::new(length, self.highest, model.turn), self.orders, model, &walk)
     }
 
-    fn factor(&self, length: usize, model: &Model, unknowns: Unknowns) -> Result<Factor> {
-        Sums::new(length, self.highest, model.turn).gram(self.orders, model, unknowns).factor()
-    }
-
-    /// The largest share of the step that does not raise the sum of squares; `None` when no share does, which is where
-    /// rounding stops the descent.
-    fn advance(
-        &self,
-        length: usize,
-        model: &Model,
-        step: &[f64],
-        cost: f64,
-        floor: f64,
-    ) -> Option<(Model, basis::Walk)> {
-        let mut share = 1.0;
-        for _ in 0..12 {
-            let next = model.moved(step, share);
-            if next.turn > 0.0 && next.turn * (self.highest as f64) < PI {
-                let walked = self.walk(length, &next);
-                if walked.cost <= cost * (1.0 + 1e-12) + floor {
-                    return Some((next, walked));
+    /// Newton's step towards the least sum of squares, that of Gauss and Newton where the curvature is not of a minimum,
+    /// shortened until it does not raise the sum of squares; `None` when no share of it does, which is where rounding stops
+    /// the descent.
+    fn advance(&self, length: usize, here: &Projection, effort: &mut Effort) -> Result<Option<Projection>> {
+        check_waves(&here.model)?;
+        let plain = here.plain_curvature.ok_or_else(|| Error::Undetermined {
+            parameter: "samples".into(),
+            reason: "the samples cannot tell the frequency from the other unknowns".into(),
+        })?;
+        let trusted = here.curvature > LEAST_CURVATURE * plain;
+        let mut step = here.slope / if trusted { here.curvature } else { plain };
+        for _ in 0..SHORTENED {
+            let turn = here.model.turn + step;
+            let mut shorter = 0.5;
+            if turn > 0.0 && turn * (self.highest as f64) < PI {
+                let next = self.project(length, &here.model.moved(&here.follow, -step, turn), effort)?;
+                if next.cost <= here.cost * (1.0 + 1e-12) + next.rounding {
+                    return Ok(Some(next));
                 }
+                // Least of the parabola through both sums of squares and the slope here.
+                let gain = 2.0 * step * here.slope;
+                shorter = (0.5 * gain / (gain + next.cost - here.cost)).clamp(0.05, 0.5);
             }
-            share *= 0.5;
+            step *= shorter;
         }
-        None
+        Ok(None)
     }
 
     /// Largest relative change between two models.
@@ -506,12 +518,12 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
     }
 
     /// Amplitudes and phases at the first sample, with their uncertainties.
-    fn report(&self, settled: &Settled, given_hz: f64) -> HarmonicFit {
+    fn report(&self, settled: &Projection, factor: &Factor, given_hz: f64) -> HarmonicFit {
         let (n, count) = (self.samples.len(), self.unknown_count());
         let model = &settled.model;
         let noise = (settled.cost / (n - count) as f64).sqrt();
         let unit = |at: usize| (0..count).map(|i| f64::from(i == at)).collect::<Vec<_>>();
-        let std = |row: &[f64]| noise * settled.factor.variance(row).sqrt();
+        let std = |row: &[f64]| noise * factor.variance(row).sqrt();
         let free = self.unknowns == Unknowns::LinearAndTurn;
         let to_hz = self.sample_rate_hz / TAU;
         let mut fit = HarmonicFit {

@@ -3,7 +3,9 @@
 
 use proptest::prelude::*;
 use sixpulse::tone::{HarmonicFit, harmonic_fit, harmonic_fit_known, sine_fit};
+use sixpulse::trace::Samples;
 use sixpulse::{Coupling, Role, Trace};
+use std::cell::Cell;
 use std::f64::consts::{PI, TAU};
 
 const RATE_HZ: f64 = 10_000.0;
@@ -103,5 +105,77 @@ proptest! {
         let expected = fit(&x, f);
         let trace = Trace::from_f64(x, RATE_HZ, Coupling::Ac, Role::BatteryPost).unwrap();
         prop_assert_eq!(harmonic_fit(&trace, RATE_HZ, f, &ORDERS).unwrap(), expected);
+    }
+}
+
+/// A record that counts the samples that are read from it.
+struct Counted {
+    samples: Vec<f64>,
+    read: Cell<usize>,
+}
+
+impl Samples for Counted {
+    fn len(&self) -> usize {
+        self.samples.len()
+    }
+    fn read(&self, start: usize, out: &mut [f64]) {
+        self.read.set(self.read.get() + out.len());
+        out.copy_from_slice(&self.samples[start..][..out.len()]);
+    }
+}
+
+/// Records in which there is no periodic signal to be found, or far too much.
+fn odd_records(n: usize) -> Vec<(&'static str, Vec<f64>)> {
+    let mut state = 12_345_u64;
+    let mut noise = || {
+        state = state * 48_271 % 2_147_483_647;
+        state as f64 / 2_147_483_647.0 - 0.5
+    };
+    let white: Vec<f64> = (0..n).map(|_| noise()).collect();
+    let walk: Vec<f64> = white
+        .iter()
+        .scan(0.0, |sum, x| {
+            *sum += x;
+            Some(*sum)
+        })
+        .collect();
+    let made = |f: &dyn Fn(f64) -> f64| (0..n).map(|i| f(i as f64)).collect::<Vec<f64>>();
+    vec![
+        ("white", white),
+        ("walk", walk),
+        ("impulse", made(&|i| if i == 0.5 * n as f64 { 5.0 } else { 0.0 })),
+        ("alternating", made(&|i| if i % 2.0 < 1.0 { 1.0 } else { -1.0 })),
+        ("ramp", made(&|i| i)),
+        ("square", made(&|i| if i % 90.0 < 45.0 { 14.0 } else { 13.0 })),
+        ("slow square", made(&|i| if i % 717.0 < 300.0 { 14.0 } else { 13.0 })),
+        ("chirp", made(&|i| (5e-5 * i * i).sin())),
+        ("sawtooth", made(&|i| (0.317 * i).fract())),
+        ("two", made(&|i| if i < 2.0 { 1.0 } else { 14.0 })),
+    ]
+}
+
+/// Whole records' worth of samples that a fit reads, and whether it found a frequency.
+fn readings(samples: &[f64], start_hz: f64, orders: &[usize]) -> (f64, bool) {
+    let record = Counted { samples: samples.to_vec(), read: Cell::new(0) };
+    let found = harmonic_fit(&record, RATE_HZ, start_hz, orders).is_ok();
+    (record.read.get() as f64 / samples.len() as f64, found)
+}
+
+/// What a fit costs are its walks over the record: a hundred orders of noise once took 74 seconds for a million samples.
+#[test]
+fn whatever_the_record_a_fit_reads_it_a_bounded_number_of_times() {
+    let all: Vec<usize> = (1..=100).collect();
+    for (name, samples) in odd_records(4000) {
+        for start_hz in [5.0, 49.0] {
+            for orders in [&all[..], &[1, 2, 3, 6, 12], &[1], &[100]] {
+                // 40 walks over all of it, 15 over each shorter stretch (at most 1 + 1/4 + 1/16 .. of it), and the check.
+                let (read, _) = readings(&samples, start_hz, orders);
+                assert!(read <= 61.0, "{name}, {start_hz} Hz, {} orders: read {read} times", orders.len());
+            }
+        }
+    }
+    for (f, orders) in [(20.0, &all[..]), (60.0, &ORDERS[..]), (400.0, &[1])] {
+        let (read, found) = readings(&ripple(f, 0.3, 0, 20_000), 1.001 * f, orders);
+        assert!(found && read <= 14.0, "{f} Hz: read {read} times");
     }
 }
