@@ -198,14 +198,27 @@ def bounds(record: Record) -> tuple[float, float]:
 
 
 def rounding(record: Record) -> float:
-    """What rounding leaves open of a gain, relative, at both converters: `0.085 r^-1.5` for `r` r.m.s. steps.
+    """What rounding leaves open of a gain, relative, at both converters (`docs/validation-contamination.md`).
 
-    The r.m.s. error of a sine's fundamental at any level of the converter; noise ahead of it makes it less
-    (`docs/validation-contamination.md`).
+    Noise ahead of a converter makes it less.
     """
-    sensor_v = math.hypot(record.own_v, record.gain * record.ripple_v)
+    sensor_v = abs(record.gain) * record.ripple_v
+    swings = ((record.ripple_v, 0.0), (sensor_v, record.own_v))
+    dithers = (math.exp(-2.0 * (math.pi * record.noise_v / step_v) ** 2) for step_v in record.steps_v)
     each = (
-        0.085 * (rms_v / step_v) ** -1.5 * math.exp(-2.0 * (math.pi * record.noise_v / step_v) ** 2)
-        for rms_v, step_v in zip((record.ripple_v, sensor_v), record.steps_v, strict=True)
+        rounded(sine_v / step_v, beside_v / step_v) * dither
+        for (sine_v, beside_v), step_v, dither in zip(swings, record.steps_v, dithers, strict=True)
     )
     return math.hypot(*each)
+
+
+def rounded(sine: float, beside: float) -> float:
+    """R.m.s. error of a sine's fundamental at any level of a converter, relative; both arguments in r.m.s. steps.
+
+    The sine alone has `0.085 r^-1.5`. One `beside` it that sweeps the steps multiplies what they leave open by the envelope
+    of `J0(2 pi B)`, `B` its amplitude; then a sine far below a step has a slope of `1 + 2 cos` of any angle at the most.
+    """
+    alone = 0.085 * sine**-1.5
+    if beside <= 0.5:
+        return alone
+    return min(alone, math.sqrt(2.0)) / math.sqrt(math.sqrt(2.0) * math.pi**2 * beside)

@@ -90,7 +90,8 @@ struct Bound {
     /// Cramer-Rao bound: `sqrt((s_y^2 + g^2 s_x^2) / (N r^2))` / g for noise `s` of both traces (the converters' twelfth
     /// of a squared step included), `N` samples and ripple of `r` volts r.m.s. at the supply; everything else known.
     noise: f64,
-    /// What rounding leaves open: `0.085 q^-1.5` for ripple of `q` r.m.s. steps, of both traces, undithered.
+    /// What rounding leaves open: `0.085 q^-1.5` for ripple of `q` r.m.s. steps, of both traces, undithered; less where the
+    /// circuit's own signal sweeps its converter.
     rounding: f64,
 }
 
@@ -102,20 +103,32 @@ impl Bound {
             (scenario.channels.post.noise_v, scenario.channels.sensor.as_ref().map_or(0.0, |c| c.noise_v));
         let gain = truth.coupled_rms_v / supply_rms_v.max(f64::MIN_POSITIVE);
         let variance = noise_y.powi(2) + y * y / 12.0 + gain * gain * (noise_x.powi(2) + x * x / 12.0);
-        let rounding = |rms_v: f64, step: f64, noise: f64| {
+        let rounding = |rms_v: f64, own_v: f64, step: f64, noise: f64| {
             let dither = (-2.0 * (std::f64::consts::PI * noise / step).powi(2)).exp();
-            if step > 0.0 { 0.085 * (rms_v / step).powf(-1.5) * dither } else { 0.0 }
+            if step > 0.0 { rounded(rms_v / step, own_v / step) * dither } else { 0.0 }
         };
-        let circuit_rms_v = truth.coupled_rms_v.hypot(truth.own_rms_v);
         Self {
             noise: (variance / supply.len() as f64).sqrt() / truth.coupled_rms_v.max(f64::MIN_POSITIVE),
-            rounding: rounding(supply_rms_v, x, noise_x).hypot(rounding(circuit_rms_v, y, noise_y)),
+            rounding: rounding(supply_rms_v, 0.0, x, noise_x).hypot(rounding(
+                truth.coupled_rms_v,
+                truth.own_rms_v,
+                y,
+                noise_y,
+            )),
         }
     }
 
     fn allows(&self) -> bool {
         self.noise <= BOUND && self.rounding <= BOUND
     }
+}
+
+/// R.m.s. error of a sine's fundamental at any level of a rounding converter, relative; another sine `beside` it that sweeps
+/// the steps multiplies what they leave open by the envelope of `J0(2 pi B)`, `B` its amplitude. Both in r.m.s. steps.
+fn rounded(sine: f64, beside: f64) -> f64 {
+    let alone = 0.085 * sine.powf(-1.5);
+    let swept = 2.0_f64.sqrt() * std::f64::consts::PI.powi(2) * beside;
+    if beside > 0.5 { alone.min(2.0_f64.sqrt()) / swept.sqrt() } else { alone }
 }
 
 impl Case {

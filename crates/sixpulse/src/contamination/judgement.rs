@@ -80,16 +80,32 @@ pub(super) fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f
     let mut sorted = supporters.to_vec();
     sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
     let Some((first, others)) = sorted.split_first() else { return 1.0 };
-    let mut chance = 1.0;
+    // The deviations are as they were seen, not limits set beforehand; any of the orders could have been the ones to agree.
+    let (mut as_seen, mut choices, mut count) = (1.0, 1.0, 0);
     let bent = usize::from(model.path.has_second());
     for (i, g) in others.iter().enumerate().skip(bent) {
         let apart = (g.departure.norm().hypot(g.noise_std) / model.gain.abs()).min(1.0);
         let open = if i == 0 { 2.0 * periods_open(first.line.frequency_hz, g.line.frequency_hz) } else { 1.0 };
-        chance *= apart * (open * apart / std::f64::consts::PI).min(1.0);
-        // Any of the orders could have been the one to agree.
-        chance *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
+        as_seen *= apart * (open * apart / std::f64::consts::PI).min(1.0);
+        choices *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
+        count += 1;
     }
-    chance.min(1.0)
+    (choices * product_at_most(as_seen, count)).min(1.0)
+}
+
+/// Probability that the product of `count` independent probabilities, each uniform over 0 to 1, is at most `product`: Fisher's
+/// combination of tests (Statistical Methods for Research Workers, 1932, section 21.1; from memory), the upper tail of
+/// chi-squared with `2 count` degrees of freedom at `-2 ln product`, as a finite sum. 1 where nothing was combined.
+fn product_at_most(product: f64, count: usize) -> f64 {
+    if count == 0 || product <= 0.0 {
+        return if count == 0 { 1.0 } else { 0.0 };
+    }
+    let log = -product.ln();
+    let terms = (1..count).scan(product, |term, i| {
+        *term *= log / i as f64;
+        Some(*term)
+    });
+    (product + terms.sum::<f64>()).min(1.0)
 }
 
 /// A delay at an end of those searched is none that was found: the orders would agree better beyond it, where no
@@ -111,18 +127,69 @@ fn periods_open(first_hz: f64, other_hz: f64) -> f64 {
     part.map_or(most, |q| q.min(most))
 }
 
+/// What the orders say for and against the common transfer. A line counts once, however far the speed's wander spreads it.
+struct Evidence<'a> {
+    supporters: Vec<&'a Group>,
+    opposers: usize,
+    /// Orders that could have shown the transfer one by one.
+    testable: usize,
+}
+
+impl<'a> Evidence<'a> {
+    fn of(fit: &'a Fit) -> Self {
+        let gain = fit.model.gain;
+        let groups = || fit.groups.iter().filter(|g| !g.skirt);
+        Self {
+            supporters: groups().filter(|g| supports(g, gain)).collect(),
+            opposers: groups().filter(|g| opposes(g, gain)).count(),
+            testable: groups().filter(|g| 3.0 * g.noise_std < gain.abs()).count(),
+        }
+    }
+
+    /// Why the circuit carries the ripple; `None` where that is not proved.
+    fn proof(&self, model: &Model, read_by: ReadBy) -> Option<String> {
+        self.of_several(model, read_by).or_else(|| self.of_one(model, read_by))
+    }
+
+    /// By orders that agree better than chance would let them.
+    fn of_several(&self, model: &Model, read_by: ReadBy) -> Option<String> {
+        let agree = self.supporters.len();
+        let rare = || chance(&self.supporters, self.testable, model) < read_by.most_chance();
+        (agree >= 2 && agree > 2 * self.opposers && rare())
+            .then(|| format!("{agree} orders agree on {:.3} V/V, {:.1} us", model.gain, model.delay_s * 1e6))
+    }
+
+    /// By a single order whose wander the circuit follows.
+    fn of_one(&self, model: &Model, read_by: ReadBy) -> Option<String> {
+        let [only] = self.supporters[..] else { return None };
+        let alone = self.testable == 1 && self.opposers == 0 && read_by == ReadBy::Lines;
+        let follows = only.in_step > IN_STEP && only.spread >= SPREAD_BINS;
+        (alone && follows).then(|| {
+            let (lines, gain) = (only.spread, model.gain);
+            format!("one order follows the supply's speed wander over {lines:.0} lines with {gain:.3} V/V")
+        })
+    }
+
+    /// Why nothing is proved.
+    fn open(&self) -> String {
+        match (self.supporters.len(), self.opposers) {
+            (agree, against @ 1..) => format!("{agree} orders agree on a transfer, {against} contradict it; {ASK}"),
+            (agree @ 2.., 0) => {
+                format!("{agree} orders agree on a transfer, which chance would bring about as well; {ASK}")
+            }
+            _ => format!("a single steady order matches; {ASK}"),
+        }
+    }
+}
+
 pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
     use ContaminationVerdict::{Clean, Contaminated, Undetermined};
     let say = |verdict, reason: String| Judgement { verdict, reason };
     let Some(fit) = fit else {
         return say(Undetermined, "the supply shows no ripple clear of its noise, so nothing can be traced".into());
     };
-    let (gain, limit) = (fit.model.gain, detectable(fit).max(LEAST_GAIN_V_PER_V));
-    // A line counts once, however far the speed's wander spreads it.
-    let groups = || fit.groups.iter().filter(|g| !g.skirt);
-    let supporters: Vec<&Group> = groups().filter(|g| supports(g, gain)).collect();
-    let opposers = groups().filter(|g| opposes(g, gain)).count();
-    if gain.abs() <= limit {
+    let limit = detectable(fit).max(LEAST_GAIN_V_PER_V);
+    if fit.model.gain.abs() <= limit {
         return if limit <= CLEAN_BELOW_V_PER_V {
             say(Clean, format!("no common transfer; a gain of {limit:.3} V/V would have been seen"))
         } else {
@@ -132,33 +199,11 @@ pub(super) fn judge(fit: Option<&Fit>, read_by: ReadBy) -> Judgement {
             )
         };
     }
-    let in_step = supporters.iter().filter(|g| g.in_step > IN_STEP);
-    let spread = in_step.map(|g| g.spread).fold(0.0, f64::max);
-    let testable = groups().filter(|g| 3.0 * g.noise_std < gain.abs()).count();
-    let by_chance = chance(&supporters, testable, &fit.model);
-    if supporters.len() > 2 * opposers && supporters.len() >= 2 && by_chance < read_by.most_chance() {
-        let text = format!("{} orders agree on {gain:.3} V/V, {:.1} us", supporters.len(), fit.model.delay_s * 1e6);
-        return say(Contaminated, text);
+    let evidence = Evidence::of(fit);
+    match evidence.proof(&fit.model, read_by) {
+        Some(proof) => say(Contaminated, proof),
+        None => say(Undetermined, evidence.open()),
     }
-    let alone = supporters.len() == 1 && testable == 1 && opposers == 0 && read_by == ReadBy::Lines;
-    if alone && spread >= SPREAD_BINS {
-        return say(
-            Contaminated,
-            format!("one order follows the supply's speed wander over {spread:.0} lines with {gain:.3} V/V"),
-        );
-    }
-    if opposers > 0 {
-        let agree = supporters.len();
-        return say(Undetermined, format!("{agree} orders agree on a transfer, {opposers} contradict it; {ASK}"));
-    }
-    if supporters.len() >= 2 {
-        let agree = supporters.len();
-        return say(
-            Undetermined,
-            format!("{agree} orders agree on a transfer, which chance would bring about as well; {ASK}"),
-        );
-    }
-    say(Undetermined, format!("a single steady order matches; {ASK}"))
 }
 
 #[cfg(test)]
@@ -179,6 +224,32 @@ mod tests {
         assert_eq!([from, to].map(|delay_s| by_chance(transfer::Path::Delay, delay_s)), [1.0; 2]);
         // A time constant has no such end.
         assert!(by_chance(transfer::Path::FirstOrderLag, to) < 1e-3);
+    }
+
+    #[test]
+    fn a_few_of_many_orders_agree_loosely_by_chance() {
+        // Six of 17 orders, a quarter of the gain off each: as limits set beforehand five such deviations would be one in
+        // 37,000, choice included.
+        let groups: Vec<Group> = (1..=6)
+            .map(|order| Group::example(order, 200.0 * f64::from(order), 0.1))
+            .map(|g| Group { departure: g.departure / g.departure.norm() * 0.2, ..g })
+            .collect();
+        let model = Model::new(transfer::Path::Delay, 0.8, 30e-6, 0.0, 50_000.0);
+        let supporters: Vec<&Group> = groups.iter().collect();
+        assert!(chance(&supporters, 17, &model) > MOST_CHANCE);
+        // Six of six do not.
+        assert!(chance(&supporters, 6, &model) < 1e-3);
+    }
+
+    #[test]
+    fn probabilities_combine_as_fisher_s_method_has_them() {
+        // SciPy 1.17: stats.chi2.sf(-2 ln product, 2 count); a double's rounding over the sums.
+        let tails = [(0.03, 1, 0.03), (0.01, 3, 0.162_089_664_069_449_02), (1e-6, 5, 0.002_067_686_925_472_266)];
+        for (product, count, expected) in tails.into_iter().chain([(1e-30, 12, 5.075_975_453_681_114e-18)]) {
+            let found = product_at_most(product, count);
+            assert!((found / expected - 1.0).abs() < 1e-12, "{product} {count}: {found}");
+        }
+        assert_eq!([product_at_most(1.0, 0), product_at_most(0.0, 2)], [1.0, 0.0]);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 
 use super::judgement::{ASK, Judgement, ReadBy, SIGNIFICANT, detectable, judge};
 use super::subject::Subject;
-use super::transfer::{self, CrossSpectra, Fit, Group, IN_STEP, Look, Path, Rounding, Setting};
+use super::transfer::{self, CrossSpectra, Doubt, Fit, Group, IN_STEP, Look, Path, Setting};
 use super::{ContaminationVerdict, coarse, variance, wheel};
 use crate::trace::Trace;
 
@@ -78,9 +78,9 @@ fn with_second_low_pass(look: &Look, first: &Fit) -> Option<(Fit, Judgement)> {
     (judgement.verdict == ContaminationVerdict::Contaminated).then_some((fit, judgement))
 }
 
-/// Fit and verdict on those lines of the supply, too, that its converter's rounding could hide if all of it lay on them, where
-/// the verdict is open without them and most of the rounding may lie between the lines; `None` where they prove no connection.
-/// Some of them may be rounding after all: they speak for a path, never for its absence.
+/// Fit and verdict on those lines of the supply, too, that its converter's rounding could hide if all of it lay on them and that
+/// are no stronger than what folds back, where the verdict is open without them; `None` where they prove no connection. Some of
+/// them may be rounding, or fold back with another phase: they speak for a path, never for its absence.
 fn with_fainter_lines(
     judgement: &Judgement,
     circuit: &Trace,
@@ -91,10 +91,10 @@ fn with_fainter_lines(
     let open = judgement.verdict == ContaminationVerdict::Undetermined;
     // Ripple within a step is distorted by more than it leaves between its lines.
     let coarse = spectra.supply_rms_v() < COARSE_STEPS * setting.supply_lsb_v;
-    if !open || coarse || setting.supply_lsb_v == 0.0 {
+    if !open || coarse {
         return None;
     }
-    let setting = Setting { supply_rounding: Rounding::WhereFound, ..*setting };
+    let setting = Setting { doubt: Doubt::AsFound, ..*setting };
     let mut fit = transfer::fit(spectra, supply, circuit, &setting)?;
     hidden_by_converters(&mut fit, spectra, &setting, variance(circuit));
     let judgement = judge(Some(&fit), ReadBy::Lines);

@@ -109,23 +109,53 @@ impl Work for Above<'_> {
     }
 }
 
+/// What the circuit's converter has to carry, r.m.s. volts.
+#[derive(Clone, Copy)]
+struct Carried {
+    /// At the supply's lines.
+    ripple_v: f64,
+    /// Everything else: a wheel, mostly.
+    own_v: f64,
+}
+
+impl Carried {
+    /// `used` holds the bins of the supply's lines.
+    fn new(spectra: &CrossSpectra, used: &[Bin]) -> Self {
+        let all = spectra.circuit_rms_v().powi(2);
+        let ripple = used.iter().map(|b| b.syy).sum::<f64>().min(all);
+        Self { ripple_v: ripple.sqrt(), own_v: (all - ripple).sqrt() }
+    }
+
+    /// The ripple's part of the power; all of it where there is no power.
+    fn part(&self) -> f64 {
+        let all = self.ripple_v.powi(2) + self.own_v.powi(2);
+        if all > 0.0 { self.ripple_v.powi(2) / all } else { 1.0 }
+    }
+}
+
 /// What rounding to the converters' steps leaves open of a gain, relative, of both traces.
 ///
 /// A sine of amplitude `A` steps comes out of a rounding converter with its fundamental multiplied by
 /// `1 + 2 sum_m (-1)^m J1(2 pi m A) cos(2 pi m c) / (pi m A)` for a level of `c` steps (Blachman, IEEE Trans. Inf. Theory
 /// 31:417, 1985, from memory): with the envelope of `J1` and a level anywhere an r.m.s. error of `0.0852 r^-1.5` for `r`
-/// r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by `exp(-2 pi^2 s^2)`.
-fn quantisation_std(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64) -> f64 {
-    let one = |rms_v: f64, lsb_v: f64, noise_power: f64| {
+/// r.m.s. steps. Noise of `s` steps ahead of the converter reduces it by `exp(-2 pi^2 s^2)`. Another sine of amplitude `B`
+/// steps on the same converter, not in step, multiplies each term of the sum by `J0(2 pi m B)` (the mean of
+/// `cos(2 pi m (c + B sin))`): a small sine that rides on a large one is passed with a slope that the steps leave open.
+fn quantisation_std(spectra: &CrossSpectra, setting: &Setting, supply_floor: f64, circuit: Carried) -> f64 {
+    let one = |rms_v: f64, own_v: f64, lsb_v: f64, noise_power: f64| {
         if lsb_v <= 0.0 || rms_v <= 0.0 {
             return 0.0;
         }
         // A floor up to a twelfth of a squared step is the converter's own.
         let dither = (noise_power / (lsb_v * lsb_v) - 1.0 / 12.0).max(0.0);
-        0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp()
+        let alone = 0.0852 * (rms_v / lsb_v).powf(-1.5) * (-2.0 * PI * PI * dither).exp();
+        // A circuit's own signal sweeps the steps from about one of them on. The envelope of `J0(x)` is `sqrt(2 / (pi x))`;
+        // the slope for a sine far below a step is off by `2 cos`, `sqrt(2)` r.m.s.
+        let swept = 2.0_f64.sqrt() * PI * PI * own_v / lsb_v;
+        if own_v > 0.5 * lsb_v { alone.min(2.0_f64.sqrt()) / swept.sqrt() } else { alone }
     };
-    let supply = one(spectra.supply_rms_v(), setting.supply_lsb_v, supply_floor);
-    supply.hypot(one(spectra.circuit_rms_v(), setting.circuit_lsb_v, 0.0))
+    let supply = one(spectra.supply_rms_v(), 0.0, setting.supply_lsb_v, supply_floor);
+    supply.hypot(one(circuit.ripple_v, circuit.own_v, setting.circuit_lsb_v, 0.0))
 }
 
 impl<'a> Band<'a> {
@@ -153,17 +183,20 @@ impl<'a> Band<'a> {
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
         let share = |power: f64| power / used.len().max(16) as f64;
         let on_lines = |lsb_v: f64, floor: &[Floor]| share((lsb_v * lsb_v / 12.0 - floor_sum(floor)).max(0.0));
-        let between = match setting.supply_rounding {
-            Rounding::OnLines => &[],
-            Rounding::WhereFound => &supply_floor[..],
+        let between = match setting.doubt {
+            Doubt::AtMost => &[],
+            Doubt::AsFound => &supply_floor[..],
         };
         let distortion = on_lines(setting.supply_lsb_v, between) + MODEL_ERROR * strongest;
-        // Of the circuit it is the least noise of a bin.
-        let rounding = setting.circuit_lsb_v.powi(2) / 12.0;
-        let on_lines = on_lines(setting.circuit_lsb_v, &circuit_floor);
-        let circuit_noise = on_lines.max(rounding / spectra.sxx.len() as f64);
-        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > folded.power(b);
-        if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
+        let rounding = on_lines(setting.circuit_lsb_v, &circuit_floor);
+        let carried = Carried::new(spectra, &used);
+        // A wheel's lines take as much of the rounding as they have of the circuit's power; of all bins it is spread least.
+        let evenly = setting.circuit_lsb_v.powi(2) / 12.0 / spectra.sxx.len() as f64;
+        let circuit_noise = evenly.max(carried.part() * rounding);
+        let as_found = matches!(setting.doubt, Doubt::AsFound);
+        let feared = |b: &Bin| if as_found { 0.0 } else { folded.power(b) };
+        let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > feared(b);
+        if as_found || folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
             used.retain(|b| folded.is_alone(b));
         }
         // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
@@ -171,11 +204,11 @@ impl<'a> Band<'a> {
             used.retain(clear);
         }
         used.iter_mut().for_each(|b| {
-            b.folded = folded.power(b);
-            b.may_be_folded = folded.may_be(b);
+            b.folded = feared(b);
+            b.may_be_folded = !as_found && folded.may_be(b);
             b.supply_noise += distortion + b.folded;
         });
-        let quantisation = quantisation_std(spectra, setting, floor_sum(&supply_floor));
+        let quantisation = quantisation_std(spectra, setting, floor_sum(&supply_floor), carried);
         keep_best(&mut used, first, &circuit_floor);
         let columns = Columns::new(&used, &spectra.syy, (first, last), circuit_noise, interval_s);
         Self { spectra, first, used, quantisation, interval_s, electrical_hz, columns }
@@ -249,23 +282,24 @@ pub(in crate::contamination) struct Setting {
     pub(in crate::contamination) supply_lsb_v: f64,
     /// The same of the circuit's.
     pub(in crate::contamination) circuit_lsb_v: f64,
-    pub(in crate::contamination) supply_rounding: Rounding,
+    pub(in crate::contamination) doubt: Doubt,
 }
 
 impl Setting {
-    /// With all of the supply's rounding on its lines.
+    /// With the most doubt about the supply's lines.
     pub(in crate::contamination) fn new(electrical_hz: Option<f64>, supply_lsb_v: f64, circuit_lsb_v: f64) -> Self {
-        Self { electrical_hz, supply_lsb_v, circuit_lsb_v, supply_rounding: Rounding::OnLines }
+        Self { electrical_hz, supply_lsb_v, circuit_lsb_v, doubt: Doubt::AtMost }
     }
 }
 
-/// Where what the supply's converter rounds is taken to lie.
+/// How much of the supply's lines is taken for something else than its ripple.
 #[derive(Clone, Copy)]
-pub(in crate::contamination) enum Rounding {
-    /// All of it on the ripple's lines: the most that it may hide there.
-    OnLines,
-    /// On the lines only what is not found between them.
-    WhereFound,
+pub(in crate::contamination) enum Doubt {
+    /// The most that may be: all of its converter's rounding, and as much folded back as at the band's end.
+    AtMost,
+    /// Only the rounding that is not found between the lines. Orders upon which lines may fold back are left out; what folds
+    /// back elsewhere is part of what a path leaves, and an order that departs contradicts.
+    AsFound,
 }
 
 /// What a line counts for in the search of the delay.

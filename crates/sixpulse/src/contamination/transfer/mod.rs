@@ -23,7 +23,7 @@ mod path;
 mod search;
 mod spectra;
 
-pub(super) use band::{Floor, Rounding, Setting, floor_sum, floors, noise_level};
+pub(super) use band::{Doubt, Floor, Setting, floor_sum, floors, noise_level};
 pub(super) use groups::{Group, Line};
 pub(super) use path::Model;
 pub use path::{DELAY_RANGE_S, Path};
