@@ -130,7 +130,9 @@ def test_chance_of_two_orders(records: ModuleType) -> None:
     assert three == pytest.approx(2 * 0.2 * 2 * 0.2 / math.pi * 0.2 * 0.2 / math.pi / 2)
 
 
-@pytest.mark.parametrize(("sine", "beside"), [(1.0, 0.0), (3.0, 0.0), (0.3, 2.0), (0.05, 6.0), (0.3, 14.0), (1.0, 14.0)])
+@pytest.mark.parametrize(
+    ("sine", "beside"), [(1.0, 0.0), (3.0, 0.0), (0.3, 2.0), (0.05, 6.0), (0.3, 14.0), (1.0, 14.0)]
+)
 def test_rounding_leaves_as_much_open_as_a_converter_does(records: ModuleType, sine: float, beside: float) -> None:
     t = np.arange(20_000) / 20_000
     wave = np.sin(2 * math.pi * 211 * t)
@@ -141,7 +143,7 @@ def test_rounding_leaves_as_much_open_as_a_converter_does(records: ModuleType, s
         large = math.sqrt(2) * sine * rng.uniform(0.9, 1.1)
         codes = np.round(large * wave + other + rng.random())
         errors.append(2 * np.mean(codes * wave) / large - 1)
-    # Envelopes of Bessel functions are 1.4 times their r.m.s. value, and 1.5 where two of them meet. Above the bound lie
-    # 60 draws' scatter and the terms beyond the first, a fifth at the most.
+    # Envelopes of Bessel functions are 1.4 times their r.m.s. value, and 1.5 where two of them meet. Above the bound
+    # lie 60 draws' scatter and the terms beyond the first, a fifth at the most.
     seen = math.sqrt(np.mean(np.square(errors)))
     assert records.rounded(sine, beside) / 1.8 < seen < 1.2 * records.rounded(sine, beside)

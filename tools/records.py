@@ -215,8 +215,9 @@ def rounding(record: Record) -> float:
 def rounded(sine: float, beside: float) -> float:
     """R.m.s. error of a sine's fundamental at any level of a converter, relative; both arguments in r.m.s. steps.
 
-    The sine alone has `0.085 r^-1.5`. One `beside` it that sweeps the steps multiplies what they leave open by the envelope
-    of `J0(2 pi B)`, `B` its amplitude; then a sine far below a step has a slope of `1 + 2 cos` of any angle at the most.
+    The sine alone has `0.085 r^-1.5`. One `beside` it that sweeps the steps multiplies what they leave open by the
+    envelope of `J0(2 pi B)`, `B` its amplitude; then a sine far below a step has a slope of `1 + 2 cos` of any angle
+    at the most.
     """
     alone = 0.085 * sine**-1.5
     if beside <= 0.5:
