@@ -262,6 +262,13 @@ def test_numbers() -> None:
     assert GERMAN.count(12_500) == "12\u202f500" and GERMAN.count(-20_000) == "-20\u202f000"
 
 
+def test_an_uncertainty_of_next_to_nothing_is_none() -> None:
+    """Divided by the prefix it vanished, and had no logarithm."""
+    for std in (5e-324, 1e-320, 0.0):
+        assert ENGLISH.quantity(2e6, "V", std=std) == "2 MV"
+    assert ENGLISH.quantity(2.0, "V", std=5e-324).startswith("2.000")
+
+
 def test_unknown_language() -> None:
     for language in ("fr", "../en", "", "EN"):
         with pytest.raises(errors.UnknownNameError) as caught:

@@ -136,11 +136,26 @@ def test_close_up_shows_the_ac_coupled_trace(ax: Any, examination: Examination) 
     assert np.ptp(shown) == pytest.approx(np.ptp(examination.cycle.mean_cycle_v), rel=0.1)
     marks = [line.get_xdata()[0] for line in ax.lines[1:]]
     np.testing.assert_allclose(np.diff(marks), 1e3 / examination.cycle.electrical_hz)  # type: ignore[operator]
+    assert len(marks) == 5
     for wrong in (0, -2):
         with pytest.raises(errors.OutOfRangeError):
             plot.close_up(CAPTURE, examination, cycles=wrong)
     with pytest.raises(errors.WrongTypeError):
         plot.close_up(CAPTURE, examination, cycles=2.5)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("cycles", [1000, 2**62, 10**400])
+def test_a_close_up_marks_no_cycle_beyond_the_record(
+    ax: Any, examination: Examination, cycles: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A mark for each of a million cycles took minutes, nearly all of them beyond the record's end."""
+    plot.close_up(CAPTURE, examination, cycles=cycles, ax=ax)
+    whole = CAPTURE.duration_s * examination.cycle.electrical_hz  # type: ignore[operator]
+    assert len(ax.lines) == pytest.approx(2 + whole, abs=1) and len(ax.lines[0].get_ydata()) == CAPTURE.sample_count
+    ax.clear()
+    monkeypatch.setattr("sixpulse.plot._signals._GUIDES", 50)
+    plot.close_up(CAPTURE, examination, cycles=cycles, ax=ax)
+    assert len(ax.lines) == 1 and ax.get_xlabel() == "time, ms"
 
 
 def labels(axes: Any) -> list[str]:

@@ -387,3 +387,23 @@ def test_the_captions_of_twelve_pulses(
     source = report.render(CAPTURE, Examination.from_dict(document), language=language)
     assert all(words in source for words in said)
     assert not any(words in source for words in unsaid)
+
+
+def test_a_report_of_many_circuits_draws_some_of_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two thousand it drew each, which took minutes; it still tells of all of them."""
+    monkeypatch.setattr("sixpulse._pictures.PICTURED", 2)
+    capture = sixpulse.read(demo.path("parked"), roles=demo.ROLES)
+    names = [f"circuit {number}" for number in range(5)]
+    noise = np.random.default_rng(5).normal(0.0, 0.01, (5, capture.sample_count))
+    still = {
+        name: sixpulse.Trace(quiet, sample_rate_hz=capture.sample_rate_hz, coupling="dc", role="speed_sensor")
+        for name, quiet in zip(names, noise, strict=True)
+    }
+    many = sixpulse.Capture(still | dict(capture.items()))
+    page = report.render(many, sixpulse.examine(many))
+    assert all(name in page for name in names)
+    pictures = [picture["alt"] for picture in Page(page).all("img")]
+    assert pictures[0].startswith("Line plots of the traces circuit 0, circuit 1 over")
+    # The sensor that carries ripple before the first of those that do not.
+    against = [re.match(r"Line plot of (.*) and of the supply", alt) for alt in pictures]
+    assert [found[1] for found in against if found] == ["circuit 0", "speed"]

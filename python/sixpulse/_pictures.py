@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import functools
 import io
+import itertools
 import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -20,8 +22,10 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-__all__ = ["UNSEEN", "Gallery", "Picture"]
+__all__ = ["PICTURED", "UNSEEN", "Gallery", "Picture"]
 
+#: Traces and circuits that are drawn at most: each takes its tenths of a second, and nobody looks at thousands.
+PICTURED = 24
 #: Longest name of a trace that a plot has room for.
 _NAME_ROOM = 20
 #: Characters that show nothing or turn the reading direction: in a name from a file they could only mislead, and XML
@@ -63,13 +67,13 @@ class Gallery:
     words: Catalogue
 
     def of_capture(self) -> Picture:
-        """Draw every trace as it was taken."""
-        count = len(self.capture)
-        figure = _figure(6.6, 0.5 + 1.15 * count)
-        grid = figure.subplots(count, 1, sharex=True, squeeze=False)
-        plot.capture(self.capture, ax=list(grid[:, 0]))
+        """Draw the first traces as they were taken."""
+        shown = Capture(dict(itertools.islice(self.capture.items(), PICTURED)))
+        figure = _figure(6.6, 0.5 + 1.15 * len(shown))
+        grid = figure.subplots(len(shown), 1, sharex=True, squeeze=False)
+        plot.capture(shown, ax=list(grid[:, 0]))
         duration = self.words.quantity(self.capture.duration_s, "s")
-        return self._drawn(figure, "capture", names=", ".join(self.capture.names), duration=duration)
+        return self._drawn(figure, "capture", names=", ".join(shown.names), duration=duration)
 
     def of_ripple(self) -> Iterator[Picture]:
         """Draw the plots of the supply's ripple that the examination allows."""
@@ -92,15 +96,25 @@ class Gallery:
             yield self._plot(lambda ax: plot.speed_track(found, ax=ax), "speed", mean=mean)
 
     def of_circuit(self, name: str) -> Iterator[Picture]:
-        """Draw a circuit against the supply and, where it may carry ripple, the transfer; nothing without supply."""
+        """Draw a circuit against the supply and, where it may carry ripple, the transfer; nothing without supply.
+
+        Of more circuits than can be pictured those come first that carry ripple, then those that may.
+        """
         found, circuit = self.examination, self.examination.contamination[name]
-        if found.ripple is None:
+        if found.ripple is None or name not in self._pictured:
             return
         facts = {"name": name, "verdict": self.words.text(f"verdict.{circuit.verdict}")}
         yield self._plot(lambda ax: plot.sensor_against_supply(self.capture, found, name, ax=ax), "circuit", **facts)
         if circuit.orders and circuit.verdict != "clean":  # what a clean circuit shows at the orders is its noise
             counts = {"count": len(circuit.orders), "agree": sum(order.agrees for order in circuit.orders)}
             yield self._pair(lambda ax: plot.transfer(found, name, ax=ax), "transfer", **facts, **counts)
+
+    @functools.cached_property
+    def _pictured(self) -> frozenset[str]:
+        """Names of the circuits that are drawn."""
+        verdicts = {name: found.verdict for name, found in self.examination.contamination.items()}
+        ranked = sorted(verdicts, key=lambda name: ("contaminated", "undetermined", "clean").index(verdicts[name]))
+        return frozenset(ranked[:PICTURED])
 
     def of_points(self) -> Picture | None:
         """Draw the charging post against the battery, order by order; None where the two were not compared."""

@@ -34,9 +34,10 @@ def quantity(value: float, unit: str, *, std: float | None = None) -> str:
         exponent = min(6, max(-9, 3 * math.floor(math.log10(size) / 3)))
     suffix = f" {_PREFIXES[exponent]}{unit}".rstrip()
     scaled = value / 10.0**exponent
-    if std is None or not std > 0.0:
+    # Next to nothing may vanish beside the prefix.
+    scaled_std = 0.0 if std is None else std / 10.0**exponent
+    if not scaled_std > 0.0:
         return f"{significant(scaled)}{suffix}"
-    scaled_std = std / 10.0**exponent
     places = max(0, 1 - math.floor(math.log10(scaled_std)))
     return f"{scaled:.{places}f}{suffix} ± {scaled_std:.{places}f}{suffix}"
 

@@ -51,6 +51,8 @@ def render(
 ) -> str:
     """Make the report of one examination.
 
+    The first 24 traces are drawn, and up to 24 circuits, those first that carry ripple; in numbers it tells of all.
+
     Parameters
     ----------
     capture : Capture

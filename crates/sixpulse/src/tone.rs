@@ -8,7 +8,7 @@
 //!
 //! The solution is that of the full least-squares problem to 1e-9 relative: normal equations, with steps taken from
 //! residuals computed anew until they change nothing. Memory does not grow with the record. A fit of the frequency walks
-//! over the record 60 times at most, over one with a signal about 10 times; each walk costs samples times highest order.
+//! over the record 40 times at most, over one with a signal about 10 times; each walk costs samples times highest order.
 
 mod basis;
 
@@ -22,9 +22,9 @@ use crate::trace::Samples;
 use basis::{Model, Projection, Sums, Unknowns, first_time, linear_unknowns, project, walk};
 
 /// Walks over the whole record after which a fit that has not settled is given up.
-const WALK_LIMIT: usize = 40;
+const WALK_LIMIT: usize = 25;
 /// The same for a stretch, of which no more than a start is wanted: with the limit above, what a fit costs at most.
-const STRETCH_WALK_LIMIT: usize = 15;
+const STRETCH_WALK_LIMIT: usize = 10;
 /// A stretch has settled when a step moves its fit by less, relative: the next step would move it by the square.
 const STRETCH_SETTLED: f64 = 1e-6;
 /// How often a step is shortened.
@@ -461,7 +461,7 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
             };
             // Rounding alone stops the descent.
             let Some(next) = next else { return Ok(here) };
-            let moved = self.moved(&here.model, &next.model);
+            let moved = moved(&here.model, &next.model, (next.cost / length as f64).sqrt());
             here = next;
             // Settled, or so near that rounding alone moves it.
             if moved < effort.settled || (moved < 1e-10 && moved > 0.5 * before) {
@@ -509,14 +509,6 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
         Ok(None)
     }
 
-    /// Largest relative change between two models.
-    fn moved(&self, from: &Model, to: &Model) -> f64 {
-        let size = to.size().max(f64::MIN_POSITIVE);
-        let pairs = from.cosine.iter().zip(&to.cosine).chain(from.sine.iter().zip(&to.sine));
-        let linear = pairs.fold((from.offset - to.offset).abs(), |m, (a, b)| m.max((a - b).abs()));
-        (linear / size).max((from.turn - to.turn).abs() / to.turn)
-    }
-
     /// Amplitudes and phases at the first sample, with their uncertainties.
     fn report(&self, settled: &Projection, factor: &Factor, given_hz: f64) -> HarmonicFit {
         let (n, count) = (self.samples.len(), self.unknown_count());
@@ -560,6 +552,15 @@ impl<'a, S: Samples + ?Sized> Task<'a, S> {
         }
         fit
     }
+}
+
+/// Largest change between two models: of the turn by itself, of the linear unknowns by the largest of them or by the
+/// residual's root mean square, for what is a 1e13th of the noise is rounding however small the waves.
+fn moved(from: &Model, to: &Model, residual_rms: f64) -> f64 {
+    let size = to.size().max(residual_rms).max(f64::MIN_POSITIVE);
+    let pairs = from.cosine.iter().zip(&to.cosine).chain(from.sine.iter().zip(&to.sine));
+    let linear = pairs.fold((from.offset - to.offset).abs(), |m, (a, b)| m.max((a - b).abs()));
+    (linear / size).max((from.turn - to.turn).abs() / to.turn)
 }
 
 /// Refuses to look for the frequency of waves that are no more than the level's rounding.

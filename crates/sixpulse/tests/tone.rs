@@ -168,14 +168,28 @@ fn whatever_the_record_a_fit_reads_it_a_bounded_number_of_times() {
     for (name, samples) in odd_records(4000) {
         for start_hz in [5.0, 49.0] {
             for orders in [&all[..], &[1, 2, 3, 6, 12], &[1], &[100]] {
-                // 40 walks over all of it, 15 over each shorter stretch (at most 1 + 1/4 + 1/16 .. of it), and the check.
+                // 25 walks over all of it, 10 over each shorter stretch (at most 1 + 1/4 + 1/16 .. of it), and the check.
                 let (read, _) = readings(&samples, start_hz, orders);
-                assert!(read <= 61.0, "{name}, {start_hz} Hz, {} orders: read {read} times", orders.len());
+                assert!(read <= 40.0, "{name}, {start_hz} Hz, {} orders: read {read} times", orders.len());
             }
         }
     }
     for (f, orders) in [(20.0, &all[..]), (60.0, &ORDERS[..]), (400.0, &[1])] {
         let (read, found) = readings(&ripple(f, 0.3, 0, 20_000), 1.001 * f, orders);
         assert!(found && read <= 14.0, "{f} Hz: read {read} times");
+    }
+}
+
+/// Of a record that has next to nothing at the orders the unknowns are rounding, which never settles by itself: a million
+/// samples that alternate had no fit at a known frequency.
+#[test]
+fn a_known_frequency_is_fitted_whatever_the_record() {
+    let all: Vec<usize> = (1..=100).collect();
+    let long = odd_records(1_000_000).into_iter().filter(|(name, _)| *name == "alternating");
+    for (name, samples) in odd_records(4000).into_iter().chain(long) {
+        let fit = harmonic_fit_known(samples.as_slice(), RATE_HZ, 49.0, &all);
+        let fit = fit.unwrap_or_else(|error| panic!("{name}, {} samples: {error}", samples.len()));
+        let rms = (samples.iter().map(|x| x * x).sum::<f64>() / samples.len() as f64).sqrt();
+        assert!(fit.residual_rms <= rms * (1.0 + 1e-12) && fit.amplitudes.iter().all(|a| a.is_finite()), "{name}");
     }
 }

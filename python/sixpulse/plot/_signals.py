@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: Parts of a long record, each drawn from its lowest to its highest value; no page or screen has more columns.
 _BINS = 1500
+#: Cycles whose starts are marked at most; more of them are no marks but a grey ground, each drawn at its cost.
+_GUIDES = 100
 _QUANTITIES = {"V": "voltage, V", "A": "current, A"}
 
 
@@ -124,7 +126,7 @@ def close_up(
     examination : Examination
         What :func:`sixpulse.examine` said of it.
     cycles : int
-        Electrical cycles to show, 1 or more; 20 ms where no cycle was found.
+        Electrical cycles to show, 1 or more; 20 ms where no cycle was found. Of more than 100 no starts are marked.
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure when not given.
     size : Size, optional
@@ -159,10 +161,15 @@ def close_up(
     title, x = f"{name}, AC-coupled at {corner_hz:g} Hz", "time, ms"
     electrical_hz = examination.cycle.electrical_hz
     if electrical_hz is not None:
-        for k in range(cycles + 1):
-            start_ms = float(time_ms[0]) + 1e3 * k / electrical_hz
-            panel.axes.axvline(start_ms, color=_style.GUIDE, linewidth=panel.pt(0.8), linestyle="--", zorder=0)
-        x = "time, ms (dashed: one electrical cycle apart)"
+        starts_ms = np.arange(min(cycles, _GUIDES) + 1) * 1e3 / electrical_hz
+        # The record may end before the last cycle that was asked for.
+        starts_ms = starts_ms[starts_ms <= time_ms[-1] - time_ms[0] + 2e3 / capture.sample_rate_hz]
+        if starts_ms.size <= _GUIDES:
+            for start_ms in starts_ms + time_ms[0]:
+                panel.axes.axvline(
+                    float(start_ms), color=_style.GUIDE, linewidth=panel.pt(0.8), linestyle="--", zorder=0
+                )
+            x = "time, ms (dashed: one electrical cycle apart)"
     return panel.finish(title=title, x=x, y="voltage, V", tight=True)
 
 
@@ -186,7 +193,8 @@ def cycles_in_the_middle(capture: Capture, examination: Examination, cycles: int
     """Return the samples of a few cycles in the middle of the record, all of it when it is shorter."""
     _style.checked("capture", capture, Capture)
     electrical_hz = examination.cycle.electrical_hz
-    wanted = _style.at_least_one("cycles", cycles)
+    # No record holds more of them than samples; a number as large as anyone likes is not one that divides.
+    wanted = min(_style.at_least_one("cycles", cycles), capture.sample_count)
     length_s = 0.02 if electrical_hz is None else wanted / electrical_hz
     count = min(capture.sample_count, round(length_s * capture.sample_rate_hz) + 1)
     start = (capture.sample_count - count) // 2
