@@ -244,6 +244,9 @@ struct Solution {
 
 /// Solves the circuit and records it.
 ///
+/// The time it takes goes with the time simulated, not with the samples: half a second or so of a processor for each second,
+/// at rates up to some 200 kHz. Scenarios end at 3600 s and 20 million samples.
+///
 /// # Errors
 /// As [`Scenario::check`] and [`solve`]; [`sixpulse::Error::AboveNyquist`] for a sample rate at or below twice the pulse
 /// frequency unless the scope's `undersampling` asks for aliases; [`Error::InvalidCombination`] when the alternator
