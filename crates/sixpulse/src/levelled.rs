@@ -231,7 +231,17 @@ impl Work for Subtraction<'_> {
         let mut skipped = self.start + half - piece * width;
         let mut out = self.out;
         while !out.is_empty() {
+            // Whole pieces first, where there is a loop for their length.
+            if skipped == 0 && piece < last {
+                let whole = (out.len() / width).min(last - piece) * width;
+                let done = subtract_pieces(&mut out[..whole], *width, &values[piece..], places);
+                piece += done / width;
+                out = out.split_at_mut(done).1;
+            }
             let length = if piece == last { out.len() } else { out.len().min(width - skipped) };
+            if length == 0 {
+                return;
+            }
             let (here, rest) = out.split_at_mut(length);
             let (from, rise) = (values[piece], values[piece + 1] - values[piece]);
             for (x, place) in here.iter_mut().zip(&places[skipped..]) {
@@ -240,6 +250,35 @@ impl Work for Subtraction<'_> {
             (out, piece, skipped) = (rest, piece + 1, 0);
         }
     }
+}
+
+/// Takes the lines through values off as many whole pieces of `width` samples, and tells how many samples they are: 0 of a width
+/// for which there is no loop of its own. Pieces are short: of a length that the compiler knows it need not look for the best
+/// way into the loop at every one of them.
+#[inline(always)]
+fn subtract_pieces(samples: &mut [f64], width: usize, values: &[f64], places: &[f64]) -> usize {
+    match width {
+        8 => subtract_lines::<8>(samples, values, places),
+        16 => subtract_lines::<16>(samples, values, places),
+        32 => subtract_lines::<32>(samples, values, places),
+        _ => 0,
+    }
+}
+
+/// See [`subtract_pieces`].
+#[inline(always)]
+fn subtract_lines<const WIDTH: usize>(samples: &mut [f64], values: &[f64], places: &[f64]) -> usize {
+    let Some(places) = places.first_chunk::<WIDTH>() else { return 0 };
+    for (piece, line) in samples.as_chunks_mut::<WIDTH>().0.iter_mut().zip(values.windows(2)) {
+        let (from, rise) = (line[0], line[1] - line[0]);
+        // By way of values of their own: of those in place the compiler would have to ask whether they overlap.
+        let mut levelled = *piece;
+        for i in 0..WIDTH {
+            levelled[i] -= from + rise * places[i];
+        }
+        *piece = levelled;
+    }
+    samples.len()
 }
 
 #[cfg(test)]
