@@ -13,7 +13,7 @@ use super::evened;
 use crate::angle::{self, PhaseTrack};
 use crate::normal::{Factor, Gram};
 use crate::trace::{BLOCK, Samples, Trace};
-use crate::vectors::{Work, cosine_and_sine, widest};
+use crate::vectors::{Work, cosine_and_sine, lower, widest};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -162,26 +162,60 @@ impl Work for Sorting<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { cells, parts, samples, width, first, rate, track } = self;
+        let Self { cells, samples, width, .. } = self;
+        let count = samples.len() / width;
+        for from in (0..count).step_by(LANES) {
+            let points = Points::new(self.track, self.first + from, width, self.rate, self.parts);
+            let lanes = LANES.min(count - from);
+            for (lane, point) in samples[from * width..].chunks_exact(width).take(lanes).enumerate() {
+                let Some(cell) = cells.get_mut(points.cell[lane]) else { continue };
+                cell.points += 1.0;
+                cell.place += points.place[lane];
+                cell.angle += points.angle[lane];
+                cell.volts += point.iter().sum::<f64>() / width as f64;
+            }
+        }
+    }
+}
+
+/// Where some points lie: in the record, in their cycle, and among the cells.
+struct Points {
+    place: [f64; LANES],
+    angle: [f64; LANES],
+    cell: [usize; LANES],
+}
+
+impl Points {
+    /// Of the points of `width` samples from point `first` of the record on.
+    #[inline(always)]
+    fn new(track: &PhaseTrack, first: usize, width: usize, rate: f64, parts: f64) -> Self {
+        /// Added to a number below 2^52, it leaves the nearest whole number in the last bits.
+        const WHOLE: f64 = (1_u64 << 52) as f64;
         let knots = track.knots();
-        let (step_s, duration_s) = (track.step_s(), track.duration_s());
-        let middle = 0.5 * (width - 1) as f64;
-        for (k, point) in samples.chunks_exact(width).enumerate() {
-            let time_s = (((first + k) * width) as f64 + middle) / rate;
-            let place = time_s / duration_s - 0.5;
+        let (step_s, duration_s, last) = (track.step_s(), track.duration_s(), (knots.len() - 2) as f64);
+        let (begin, middle) = ((first * width) as f64, 0.5 * (width - 1) as f64);
+        let [mut place, mut angle, mut beyond, mut knot, mut number] = [[0.0; LANES]; 5];
+        for lane in 0..LANES {
+            let time_s = (begin + (lane * width) as f64 + middle) / rate;
+            place[lane] = time_s / duration_s - 0.5;
             // As the track gives the angle, but for the call that the widened loop cannot take in.
             let position = time_s / step_s;
-            let knot = (position as usize).min(knots.len() - 2);
-            let cycles = knots[knot] + (position - knot as f64) * (knots[knot + 1] - knots[knot]);
-            let angle = cycles - cycles.floor();
-            let part = ((place + 0.5) * parts).min(parts - 1.0);
-            let cell = part as usize * ANGLES as usize + (angle * ANGLES).min(ANGLES - 1.0) as usize;
-            let cell = &mut cells[cell];
-            cell.points += 1.0;
-            cell.place += place;
-            cell.angle += angle;
-            cell.volts += point.iter().sum::<f64>() / width as f64;
+            let whole = lower(position.floor(), last);
+            (beyond[lane], knot[lane]) = (position - whole, whole + WHOLE);
         }
+        let (mut here, mut next) = ([0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            let i = knot[lane].to_bits() as u32 as usize;
+            let Some([from, to]) = knots.get(i..i + 2) else { continue };
+            (here[lane], next[lane]) = (*from, *to);
+        }
+        for lane in 0..LANES {
+            let cycles = here[lane] + beyond[lane] * (next[lane] - here[lane]);
+            angle[lane] = cycles - cycles.floor();
+            let part = lower((place[lane] + 0.5) * parts, parts - 1.0);
+            number[lane] = part.floor() * ANGLES + lower(angle[lane] * ANGLES, ANGLES - 1.0).floor() + WHOLE;
+        }
+        Self { place, angle, cell: number.map(|n| n.to_bits() as u32 as usize) }
     }
 }
 
