@@ -38,8 +38,10 @@ impl PhaseTrack {
             return Err(Error::out_of_range("step_s", "a step with which the track ends at a finite time", step_s));
         }
         // A growth that overflows is a frequency that no number holds.
-        if let Some(w) = cycles.windows(2).find(|w| w[1] <= w[0] || !((w[1] - w[0]) / step_s).is_finite()) {
-            return Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", w[1] - w[0]));
+        if !widest(Grows { cycles: &cycles, step_s }) {
+            let grows = |w: &&[f64]| w[1] > w[0] && ((w[1] - w[0]) / step_s).is_finite();
+            let growth = cycles.windows(2).find(|w| !grows(w)).map_or(f64::NAN, |w| w[1] - w[0]);
+            return Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", growth));
         }
         let track = Self { step_s, cycles };
         if !track.mean_hz().is_finite() {
@@ -132,6 +134,23 @@ impl PhaseTrack {
         let first = (self.cycles[0] - 1e-9).ceil();
         let count = (self.last() + 1e-9).floor() - first;
         (first, if count > 0.0 { count as usize } else { 0 })
+    }
+}
+
+/// Whether angles grow from knot to knot by finite frequencies.
+struct Grows<'a> {
+    cycles: &'a [f64],
+    step_s: f64,
+}
+
+impl Work for Grows<'_> {
+    type Output = bool;
+    #[inline(always)]
+    fn call(self) -> bool {
+        // Nearly every track does throughout: counted side by side, not one after the other up to the first that does not.
+        let pairs = self.cycles.iter().zip(&self.cycles[1..]);
+        let grown = pairs.filter(|(a, b)| (*b > *a) & ((*b - *a) / self.step_s < f64::INFINITY)).count();
+        grown + 1 == self.cycles.len()
     }
 }
 

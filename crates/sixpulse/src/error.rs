@@ -184,6 +184,10 @@ pub(crate) fn check_samples(parameter: &str, samples: &[f64]) -> Result<()> {
     if samples.is_empty() {
         return Err(Error::EmptyInput { parameter: parameter.into() });
     }
+    // Counted side by side; one after the other only to find the sample for the message.
+    if samples.iter().filter(|x| x.is_finite()).count() == samples.len() {
+        return Ok(());
+    }
     match samples.iter().position(|x| !x.is_finite()) {
         Some(index) => Err(Error::NonFinite { parameter: parameter.into(), index }),
         None => Ok(()),
