@@ -203,7 +203,8 @@ impl Products<'_> {
 const LANES: usize = 4;
 
 /// What a recurrence over the orders adds at one of them: real and imaginary part of the order, and of it times its number.
-type Terms = [f64; 4];
+/// In every lane, so that none has to be spread over the lanes at every point.
+type Terms = [[f64; LANES]; 4];
 
 /// The orders of the mean cycle that stand clear of their uncertainty.
 struct MeanCycle {
@@ -223,7 +224,7 @@ impl MeanCycle {
     fn of(orders: &[Complex64]) -> Self {
         let terms = |i: usize| {
             let (a, n) = (orders.get(i).copied().unwrap_or_default(), (i + 1) as f64);
-            [a.re, a.im, n * a.re, n * a.im]
+            [a.re, a.im, n * a.re, n * a.im].map(|term| [term; LANES])
         };
         Self { orders: (0..orders.len()).step_by(2).map(|i| [terms(i), terms(i + 1)]).collect() }
     }
@@ -244,10 +245,10 @@ impl MeanCycle {
         let (mut one, mut two) = ([[0.0; LANES]; 4], [[0.0; LANES]; 4]);
         for [lower, upper] in self.orders.iter().rev() {
             for i in 0..upper.len() {
-                step(upper[i], &twice_cos, &one[i], &mut two[i]);
+                step(&upper[i], &twice_cos, &one[i], &mut two[i]);
             }
             for i in 0..lower.len() {
-                step(lower[i], &twice_cos, &two[i], &mut one[i]);
+                step(&lower[i], &twice_cos, &two[i], &mut one[i]);
             }
         }
         let (mut value, mut slope) = ([0.0; LANES], [0.0; LANES]);
@@ -266,9 +267,9 @@ impl MeanCycle {
 
 /// One step of Clenshaw's recurrence: the sum two orders up becomes that of this order.
 #[inline(always)]
-fn step(term: f64, twice_cos: &[f64; LANES], one_up: &[f64; LANES], two_up: &mut [f64; LANES]) {
+fn step(term: &[f64; LANES], twice_cos: &[f64; LANES], one_up: &[f64; LANES], two_up: &mut [f64; LANES]) {
     for lane in 0..LANES {
-        two_up[lane] = term + twice_cos[lane] * one_up[lane] - two_up[lane];
+        two_up[lane] = term[lane] + twice_cos[lane] * one_up[lane] - two_up[lane];
     }
 }
 

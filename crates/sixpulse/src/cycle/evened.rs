@@ -23,7 +23,9 @@ pub(super) fn over_a_cycle(track: &PhaseTrack) -> Option<PhaseTrack> {
     }
     let times = Times::new(track);
     let cycles: Vec<f64> = (0..=pieces as usize).map(|i| first + (last - first) * i as f64 / pieces).collect();
-    let time_s: Vec<f64> = cycles.iter().map(|c| times.up_to(c + 0.5) - times.up_to(c - 0.5)).collect();
+    let (mut ahead, mut behind) = (0, 0);
+    let mut over_a_cycle = |c: &f64| times.up_to(c + 0.5, &mut ahead) - times.up_to(c - 0.5, &mut behind);
+    let time_s: Vec<f64> = cycles.iter().map(&mut over_a_cycle).collect();
     let end = cycles.len() - 1;
     let before = slope(&time_s[..=END_POINTS], &cycles[..=END_POINTS]);
     let after = slope(&time_s[end - END_POINTS..], &cycles[end - END_POINTS..]);
@@ -61,10 +63,13 @@ impl<'a> Times<'a> {
         Self { track, at_knots }
     }
 
-    /// From the first knot to an angle.
-    fn up_to(&self, cycles: f64) -> f64 {
+    /// From the first knot to an angle; `piece` is that of an angle before it (0 for the first), and becomes that of this one.
+    fn up_to(&self, cycles: f64, piece: &mut usize) -> f64 {
         let knots = self.track.knots();
-        let i = knots.partition_point(|c| *c <= cycles).saturating_sub(1).min(knots.len() - 2);
+        while *piece + 2 < knots.len() && knots[*piece + 1] <= cycles {
+            *piece += 1;
+        }
+        let i = *piece;
         let along = cycles - knots[i];
         let per_cycle = self.track.step_s() / (knots[i + 1] - knots[i]);
         self.at_knots[i] + along * (i as f64 * self.track.step_s() + 0.5 * per_cycle * along)
@@ -136,7 +141,8 @@ mod tests {
         for (cycles, expected) in
             [(0.5, 0.0), (1.5, 0.005), (2.5, 0.02), (4.5, 0.02 + 2.0 * 0.025), (6.5, 0.02 + 4.0 * 0.03), (-0.5, 0.005)]
         {
-            assert!((times.up_to(cycles) - expected).abs() < 1e-12, "{cycles}: {}", times.up_to(cycles));
+            let found = times.up_to(cycles, &mut 0);
+            assert!((found - expected).abs() < 1e-12, "{cycles}: {found}");
         }
     }
 
