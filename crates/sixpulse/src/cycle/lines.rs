@@ -4,7 +4,8 @@
 //! spectrum of the whole record smears. The search uses a constant-Q picture instead (windows of [`WINDOW_CYCLES`]
 //! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
 
-use crate::vectors::{Work, cosine_and_sine, widest};
+use crate::vectors::{Work, cosine_and_sine, higher, widest};
+use std::cell::Cell;
 use std::ops::Range;
 
 /// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
@@ -57,6 +58,29 @@ pub(super) struct Kept {
     kernels: Vec<Kernel>,
     halved: Vec<Vec<f32>>,
     power: Vec<f32>,
+}
+
+/// Values of the copies and the picture that a thread keeps for the next record, at most.
+const MOST_KEPT: usize = 1 << 19;
+
+thread_local! {
+    static KEPT: Cell<Kept> = const { Cell::new(Kept { kernels: Vec::new(), halved: Vec::new(), power: Vec::new() }) };
+}
+
+impl Kept {
+    /// What the thread has kept, for a record of other bins.
+    pub(super) fn take() -> Self {
+        let mut kept = KEPT.take();
+        kept.kernels.clear();
+        kept
+    }
+
+    /// Leaves it to the thread's next record, unless it is long.
+    pub(super) fn leave(self) {
+        if self.power.capacity() + self.halved.iter().map(Vec::capacity).sum::<usize>() <= MOST_KEPT {
+            KEPT.set(self);
+        }
+    }
 }
 
 /// The record at falling sample rates, each half the one before.
@@ -439,18 +463,12 @@ impl Picture {
     /// choose among bins, so not the mean but about the top per cent of the noise is taken off: with powers distributed
     /// exponentially that is [`NOISE_TOP`] medians.
     fn remove_floor(&mut self) {
-        let bins = self.bins_hz.len();
         let per_hz: Vec<f32> = self.bins_hz.iter().map(|hz| 1.0 / *hz as f32).collect();
         // The median of as many frames is known well enough.
         let every = self.frames.div_ceil(MOST_FLOOR_FRAMES);
-        let frames = self.power.chunks(bins).step_by(every);
-        let median = median(frames.flat_map(|frame| frame.iter().zip(&per_hz).map(|(p, w)| p * w)));
+        let median = widest(Median { power: &self.power, per_hz: &per_hz, every });
         let floor: Vec<f32> = self.bins_hz.iter().map(|hz| NOISE_TOP * median * *hz as f32).collect();
-        for frame in self.power.chunks_mut(bins) {
-            for (p, floor) in frame.iter_mut().zip(&floor) {
-                *p = (*p - floor).max(0.0);
-            }
-        }
+        widest(AboveFloor { power: &mut self.power, floor: &floor });
     }
 
     /// The path of greatest weighted power, by dynamic programming.
@@ -485,25 +503,85 @@ impl Picture {
     }
 }
 
-/// The upper median of values that are 0 or above, by counting: values of one sign lie in the order of their bits.
-fn median(values: impl Iterator<Item = f32> + Clone) -> f32 {
-    // The exponent and the three leading bits of the fraction.
+/// Powers, frame by frame, less what lies below a floor; no power is below 0.
+struct AboveFloor<'a> {
+    power: &'a mut [f32],
+    floor: &'a [f32],
+}
+
+impl Work for AboveFloor<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        for frame in self.power.chunks_exact_mut(self.floor.len()) {
+            for (p, floor) in frame.iter_mut().zip(self.floor) {
+                *p = higher(*p - floor, 0.0);
+            }
+        }
+    }
+}
+
+/// The upper median of every so manyth frame's powers per hertz, all 0 or above, by counting: values of one sign lie in the
+/// order of their bits.
+struct Median<'a> {
+    power: &'a [f32],
+    per_hz: &'a [f32],
+    every: usize,
+}
+
+/// Values among which those near the median are looked for together.
+const SOUGHT: usize = 16;
+
+/// The exponent and the three leading bits of the fraction.
+#[inline(always)]
+fn part(value: f32) -> usize {
     const SHIFT: u32 = 20;
-    let part = |value: f32| (value.to_bits() >> SHIFT) as usize & 0x7ff;
-    let mut counts = [0usize; 0x800];
-    values.clone().for_each(|value| counts[part(value)] += 1);
-    let mut before = counts.iter().sum::<usize>() / 2;
-    let Some(middle) = counts.iter().position(|count| {
-        let here = before < *count;
-        before -= if here { 0 } else { *count };
-        here
-    }) else {
-        return 0.0;
-    };
-    let mut same = Vec::with_capacity(counts[middle]);
-    // Not collected: asked for one value after the other, nested iterators cost twice as much.
-    values.filter(|value| part(*value) == middle).for_each(|value| same.push(value));
-    *same.select_nth_unstable_by(before, f32::total_cmp).1
+    (value.to_bits() >> SHIFT) as usize & 0x7ff
+}
+
+impl Median<'_> {
+    /// Visits the values frame by frame, in lanes made ahead.
+    #[inline(always)]
+    fn for_each_frame(&self, frame_of: &mut [f32], mut visit: impl FnMut(&[f32])) {
+        for frame in self.power.chunks_exact(self.per_hz.len()).step_by(self.every) {
+            for ((value, p), w) in frame_of.iter_mut().zip(frame).zip(self.per_hz) {
+                *value = p * w;
+            }
+            visit(frame_of);
+        }
+    }
+}
+
+impl Work for Median<'_> {
+    type Output = f32;
+    #[inline(always)]
+    fn call(self) -> f32 {
+        let mut values = vec![0.0; self.per_hz.len()];
+        let mut counts = [0u32; 0x800];
+        self.for_each_frame(&mut values, |frame| {
+            for value in frame {
+                counts[part(*value)] += 1;
+            }
+        });
+        let mut before = counts.iter().sum::<u32>() / 2;
+        let Some(middle) = counts.iter().position(|count| {
+            let here = before < *count;
+            before -= if here { 0 } else { *count };
+            here
+        }) else {
+            return 0.0;
+        };
+        let mut same = Vec::with_capacity(counts[middle] as usize);
+        self.for_each_frame(&mut values, |frame| {
+            for some in frame.chunks(SOUGHT) {
+                // Hardly any are: asked of all of them first.
+                if some.iter().fold(false, |any, value| any | (part(*value) == middle)) {
+                    same.extend(some.iter().filter(|value| part(**value) == middle));
+                }
+            }
+        });
+        *same.select_nth_unstable_by(before as usize, f32::total_cmp).1
+    }
 }
 
 /// Score of the best path to each bin of the last frame (between two borders that no path reaches), and from which bin

@@ -304,7 +304,7 @@ pub(crate) fn hypotheses_in(
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
-    let mut kept = lines::Kept::default();
+    let mut kept = lines::Kept::take();
     for rank in 0..SEARCHES {
         if search.len() < 64 {
             break;
@@ -332,6 +332,7 @@ pub(crate) fn hypotheses_in(
             break;
         }
     }
+    kept.leave();
     found
 }
 
