@@ -296,6 +296,15 @@ pub(super) fn bounds(own: View<'_>, ripple: View<'_>) -> Vec<Bounds> {
     vectors::widest(Bounding { own, ripple })
 }
 
+/// Lowest and highest value of a stretch; 0 where there is none. (A closure would not be widened for certain.)
+#[inline(always)]
+fn bound(stretch: Option<&[f32; STRETCH]>) -> [f32; 2] {
+    match stretch {
+        Some(values) => vectors::extremes(values).into(),
+        None => [0.0; 2],
+    }
+}
+
 struct Bounding<'a> {
     own: View<'a>,
     ripple: View<'a>,
@@ -316,8 +325,7 @@ impl Work for Bounding<'_> {
         }
         let (mut a, mut b) = ([0.0; STRETCH], [0.0; STRETCH]);
         for number in 0..own.len() / STRETCH {
-            let of = |values: Option<&[f32; STRETCH]>| values.map_or([0.0; 2], |v| vectors::extremes(v).into());
-            out.push([of(own.stretch(number, &mut a)), of(ripple.stretch(number, &mut b))]);
+            out.push([bound(own.stretch(number, &mut a)), bound(ripple.stretch(number, &mut b))]);
         }
         let last = own.len() % STRETCH;
         if last > 0 {

@@ -16,6 +16,9 @@ const GROUP: usize = 32;
 const LONG: usize = 16;
 const MOST_MIDDLE: usize = 64;
 
+/// Pulses for which there is room at first.
+const FIRST_PULSES: usize = 256;
+
 /// What is left of a peak after so many samples.
 type Kept = [f64; STRETCH + 1];
 type Stretch = [f64; STRETCH];
@@ -129,16 +132,27 @@ impl State {
         self.since_pulse += count as f64;
     }
 
-    /// Takes a stretch from event to event: what [`State::step`] does with its samples, of which `before` is the one
-    /// ahead of the first; `found` is called with the sample at which a pulse is out and the part by which it lies back.
+    /// Takes a stretch from event to event: what [`State::step`] does with its samples, which lie within bounds and of which
+    /// `before` is the one ahead of the first; `found` is called with the sample at which a pulse is out and the part by
+    /// which it lies back. What the bounds rule out is not looked for.
     #[inline(always)]
-    fn walk(&mut self, values: &Stretch, before: f64, kept: &Kept, mut found: impl FnMut(usize, f64)) {
+    fn walk(
+        &mut self,
+        (values, within): (&Stretch, Extremes),
+        before: f64,
+        kept: &Kept,
+        mut found: impl FnMut(usize, f64),
+    ) {
         let release = self.release_v;
         let mut from = 0;
         while from < STRETCH {
             let armed = self.armed;
-            let to = if armed { first(values, from, |v| v <= release) } else { self.reached(values, from, kept) };
-            if armed {
+            let to = match armed {
+                true if within.low > release => STRETCH,
+                true => first(values, from, |v| v <= release),
+                false => self.reached((values, within), from, kept),
+            };
+            if armed && within.high > self.rising_peak {
                 self.remember(highest(&values[from..to]));
             }
             if to == STRETCH {
@@ -173,9 +187,12 @@ impl State {
 
     /// The place from `from` on at which a conditioner that is not armed arms; [`STRETCH`] where it does not.
     #[inline(always)]
-    fn reached(&self, values: &Stretch, from: usize, kept: &Kept) -> usize {
+    fn reached(&self, (values, within): (&Stretch, Extremes), from: usize, kept: &Kept) -> usize {
         let rest = STRETCH - 1 - from;
         let least = self.arming(self.peak_after(rest, kept[rest]));
+        if within.high <= least {
+            return STRETCH;
+        }
         let mut at = first(values, from, |v| v > least);
         // The threshold comes down from sample to sample: of those above its end the first above its own.
         while at < STRETCH && values[at] <= self.arming(self.peak_after(at - from, kept[at - from])) {
@@ -320,7 +337,8 @@ impl Work for Pulses<'_> {
         let by_stretch = kept[STRETCH];
         let by_group = by_stretch.powi(GROUP as i32);
         let samples = self.record.own.len();
-        let (mut found, mut values, mut decoded) = (Vec::new(), [0.0; STRETCH], [[0.0; STRETCH]; 2]);
+        let mut found = Vec::with_capacity(self.enough.min(FIRST_PULSES));
+        let (mut values, mut decoded) = ([0.0; STRETCH], [[0.0; STRETCH]; 2]);
         for (g, group) in self.record.groups.iter().enumerate() {
             let first = g * GROUP;
             let whole = (first + GROUP) * STRETCH <= samples;
@@ -341,7 +359,7 @@ impl Work for Pulses<'_> {
                         continue;
                     }
                     let before = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
-                    state.walk(&values, before, &kept, |i, back| found.push((start + i) as f64 - back));
+                    state.walk((&values, bounds), before, &kept, |i, back| found.push((start + i) as f64 - back));
                 } else {
                     state.previous = start.checked_sub(1).map_or(f64::NEG_INFINITY, |i| self.at(i));
                     found.extend((start..samples).filter_map(|i| Some(i as f64 - state.step(self.at(i))?)));
