@@ -28,7 +28,8 @@ html_show_copyright = False
 myst_enable_extensions = ["deflist"]  # no formulae in TeX: showing them needs a script from elsewhere
 myst_heading_anchors = 3
 # The pages' own examples are doctests, which pytest runs (tests/test_docs.py). The notebooks are converted below and
-# run when the site is built; what has not changed since comes from the cache.
+# run when the site is built; what has not changed since comes from the cache, which tests/test_notebooks.py fills
+# as well.
 nb_execution_mode = "cache"
 nb_execution_cache_path = str(HERE.parent / "build" / "notebooks")
 nb_execution_in_temp = True
