@@ -147,3 +147,8 @@ def test_rounding_leaves_as_much_open_as_a_converter_does(records: ModuleType, s
     # lie 60 draws' scatter and the terms beyond the first, a fifth at the most.
     seen = math.sqrt(np.mean(np.square(errors)))
     assert records.rounded(sine, beside) / 1.8 < seen < 1.2 * records.rounded(sine, beside)
+
+
+def test_rounding_of_no_ripple_leaves_all_open(records: ModuleType) -> None:
+    assert records.rounded(0.0, 0.0) == math.inf
+    assert records.rounding(record(records, noise=0.01, gain=0.0)) > 1.0

@@ -219,7 +219,7 @@ def rounded(sine: float, beside: float) -> float:
     envelope of `J0(2 pi B)`, `B` its amplitude; then a sine far below a step has a slope of `1 + 2 cos` of any angle
     at the most.
     """
-    alone = 0.085 * sine**-1.5
+    alone = 0.085 * sine**-1.5 if sine else math.inf
     if beside <= 0.5:
         return alone
     return min(alone, math.sqrt(2.0)) / math.sqrt(math.sqrt(2.0) * math.pi**2 * beside)

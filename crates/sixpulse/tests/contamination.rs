@@ -198,6 +198,20 @@ fn a_wheel_on_a_coarse_converter_does_not_hide_the_ripple() {
 }
 
 #[test]
+fn a_single_order_leaves_its_delay_open_by_half_periods() {
+    // 4596 Hz: 72 us later and 37 us earlier with the other polarity are the same. The later one is meant, and either is said
+    // to be possible.
+    let line = |t: f64| 0.11 * (6.0 * TAU * (766.0 / HZ) * angle(t)).cos();
+    let supply = trace(sampled(1, |t| 14.2 + line(t)), Role::ChargingPost);
+    let circuit = trace(sampled(2, |t| 0.36 * line(t - 72e-6)), Role::SpeedSensor);
+    let found = assess(&circuit, &supply, &PhaseTrack::constant(766.0, SECONDS).unwrap());
+    assert!(found.reason.contains("one order follows"), "{}", found.reason);
+    assert!((found.gain_v_per_v.unwrap() - 0.36).abs() < 0.01, "{found:?}");
+    assert!((found.delay_s.unwrap() - 72e-6).abs() < 2e-6, "{found:?}");
+    assert!(found.delay_s_std.unwrap() > 0.5 / 4650.0, "{found:?}");
+}
+
+#[test]
 fn what_folds_back_beside_the_orders_shows_in_what_the_path_leaves() {
     // Ringing up to 770 kHz, recorded at 50 kHz without a filter: a thicket nearly as strong as order 18, turned by the path by
     // other phases than its place says. Orders 6 and 12 stand out of it by 5 and 2 and agree.

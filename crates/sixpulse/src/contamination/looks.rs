@@ -1,7 +1,7 @@
 //! Fit and verdict in as many looks as it takes: at the lines of both spectra, with a second low-pass in the path, without
 //! a wheel's lines, and at the codes of a coarse converter.
 
-use super::judgement::{ASK, Judgement, ReadBy, SIGNIFICANT, detectable, judge};
+use super::judgement::{ASK, Judgement, ReadBy, SIGNIFICANT, detectable, judge, supports};
 use super::subject::Subject;
 use super::transfer::{self, CrossSpectra, Doubt, Fit, Group, IN_STEP, Look, Path, Setting};
 use super::{ContaminationVerdict, coarse, variance, wheel};
@@ -45,11 +45,16 @@ pub(super) fn concluded(
         (fit, judgement) = (Some(found), by_both);
     }
     if let Some((found, by_more)) = with_fainter_lines(&judgement, circuit, supply, spectra, setting) {
-        (fit, judgement) = (Some(found), by_more);
+        // What may be rounding or folded back proves the connection; it does not say better how strong it is.
+        fit = fit.filter(|fit| fit.model.gain.abs() > detectable(fit)).or(Some(found));
+        judgement = by_more;
     }
     let open = judgement.verdict == ContaminationVerdict::Undetermined && subject.switched.is_none();
     if let Some((found, by_angle)) = open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
         (fit, judgement, read_by) = (Some(found), by_angle, ReadBy::Angle);
+    }
+    if let Some(fit) = fit.as_mut() {
+        periods_of_one(fit, &judgement);
     }
     if spectra.supply_rms_v() >= COARSE_STEPS * setting.supply_lsb_v {
         return (fit, judgement);
@@ -63,6 +68,16 @@ pub(super) fn concluded(
         };
     }
     (fit, judgement)
+}
+
+/// A single order leaves its delay open by half periods, with either polarity.
+fn periods_of_one(fit: &mut Fit, judgement: &Judgement) {
+    let mut supporting = fit.groups.iter().filter(|g| supports(g, fit.model.gain));
+    if let (ContaminationVerdict::Contaminated, Some(only), None) =
+        (judgement.verdict, supporting.next(), supporting.next())
+    {
+        fit.delay_std = fit.delay_std.hypot(0.5 / only.line.frequency_hz);
+    }
 }
 
 /// Fit and verdict with a second low-pass in the path, where an order departs from every path without; `None` where that
@@ -168,7 +183,7 @@ pub(super) fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse:
     if !contaminated && found.explained < COARSE_EXPLAINED {
         return unexplained_steps(judgement);
     }
-    let apart = (found.gain - fit.model.gain).abs();
+    let apart = (found.gain - gain_at_the_strongest(fit)).abs();
     // Where the orders saw nothing to compare with, part of the distance to what they said remains as doubt.
     let doubt = match (open, contaminated) {
         (true, _) => TWO_CODES_STD * found.gain.abs(),
@@ -187,6 +202,12 @@ pub(super) fn refine_coarse(fit: &mut Fit, judgement: Judgement, found: &coarse:
             found.delay_s * 1e6
         ),
     }
+}
+
+/// What the orders say of the gain at the strongest of them: of a path with a long time constant the gain may be anything.
+fn gain_at_the_strongest(fit: &Fit) -> f64 {
+    let strongest = fit.groups.iter().max_by(|a, b| a.line.supply_v.total_cmp(&b.line.supply_v));
+    strongest.map_or(fit.model.gain, |g| fit.model.at(g.line.frequency_hz).norm().copysign(fit.model.gain))
 }
 
 /// The codes do not say how far the ripple goes: what the orders gave is distorted by an amount nobody can state better.

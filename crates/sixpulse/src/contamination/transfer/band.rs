@@ -179,24 +179,21 @@ impl<'a> Band<'a> {
                 used.retain(on_order);
             }
         }
+        let as_found = matches!(setting.doubt, Doubt::AsFound);
         let folded = Folded::new(spectra, first, last, comb);
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
         let share = |power: f64| power / used.len().max(16) as f64;
         let on_lines = |lsb_v: f64, floor: &[Floor]| share((lsb_v * lsb_v / 12.0 - floor_sum(floor)).max(0.0));
-        let between = match setting.doubt {
-            Doubt::AtMost => &[],
-            Doubt::AsFound => &supply_floor[..],
-        };
+        let between = if as_found { &supply_floor[..] } else { &[] };
         let distortion = on_lines(setting.supply_lsb_v, between) + MODEL_ERROR * strongest;
         let rounding = on_lines(setting.circuit_lsb_v, &circuit_floor);
         let carried = Carried::new(spectra, &used);
         // A wheel's lines take as much of the rounding as they have of the circuit's power; of all bins it is spread least.
         let evenly = setting.circuit_lsb_v.powi(2) / 12.0 / spectra.sxx.len() as f64;
         let circuit_noise = evenly.max(carried.part() * rounding);
-        let as_found = matches!(setting.doubt, Doubt::AsFound);
         let feared = |b: &Bin| if as_found { 0.0 } else { folded.power(b) };
         let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > feared(b);
-        if as_found || folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
+        if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
             used.retain(|b| folded.is_alone(b));
         }
         // Ripple of about one step stands out of its own distortion nowhere: then all of it takes part.
@@ -297,8 +294,8 @@ impl Setting {
 pub(in crate::contamination) enum Doubt {
     /// The most that may be: all of its converter's rounding, and as much folded back as at the band's end.
     AtMost,
-    /// Only the rounding that is not found between the lines. Orders upon which lines may fold back are left out; what folds
-    /// back elsewhere is part of what a path leaves, and an order that departs contradicts.
+    /// Only the rounding that is not found between the lines. What folds back is part of what a path leaves, and an order that
+    /// departs contradicts, though it be for what folds back upon it.
     AsFound,
 }
 

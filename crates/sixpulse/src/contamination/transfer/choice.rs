@@ -4,9 +4,12 @@ use super::band::Band;
 use super::path::{Model, Path};
 use super::spectra::{Bin, in_step};
 use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
 
 /// Delay that makes a path rarer by a factor of e, seconds.
 const USUAL_DELAY_S: f64 = 60e-6;
+/// The same of a lead: no connection is ahead of its supply, only one channel of an instrument may be of another.
+const USUAL_LEAD_S: f64 = 15e-6;
 
 /// Models with their losses on one common scale.
 pub(super) struct Candidates {
@@ -21,13 +24,16 @@ pub(super) struct Candidates {
     own: Vec<Vec<f64>>,
     /// The loss where nothing is carried.
     pub(super) silent: f64,
+    /// The supply's strongest bin, hertz.
+    strongest_hz: f64,
 }
 
 /// Log-likelihood by which a model must beat a plain one: filters are rarer and fit the noise more easily, and long delays
 /// are rarer than short ones. Orders that are all multiples of six leave the delay open by whole periods of the sixth.
 fn handicap(model: &Model) -> f64 {
     match model.path {
-        Path::Delay | Path::InterpolatedDelay => model.delay_s.abs() / USUAL_DELAY_S,
+        Path::Delay | Path::InterpolatedDelay if model.delay_s < 0.0 => -model.delay_s / USUAL_LEAD_S,
+        Path::Delay | Path::InterpolatedDelay => model.delay_s / USUAL_DELAY_S,
         Path::FirstOrderLag => 3.0,
         Path::FirstOrderHighPass => 10.0,
         Path::SecondOrderLag => 8.0,
@@ -91,7 +97,9 @@ impl Candidates {
         let own = residuals.iter().map(|r| own_power(&r.0)).collect();
         let unknown = band.used.iter().map(|b| (gain * gain).min(b.syy / b.sxx) * b.supply_noise).sum();
         let silent = loss(&band.used.iter().map(|b| b.syy).collect::<Vec<f64>>());
-        Some(Self { models, losses, unknown, powers, own, silent })
+        let strongest = band.used.iter().max_by(|a, b| a.sxx.total_cmp(&b.sxx));
+        let strongest_hz = strongest.map_or(f64::NAN, |b| b.hz);
+        Some(Self { models, losses, unknown, powers, own, silent, strongest_hz })
     }
 
     pub(super) fn least(&self) -> f64 {
@@ -143,9 +151,51 @@ impl Candidates {
             }
             let weight = (least - l).min(0.0).exp();
             total += weight;
-            gain += weight * (m.gain - chosen.gain).powi(2);
-            delay += weight * (m.delay_s - chosen.delay_s).powi(2);
+            let (own_gain, own_delay_s) = self.as_seen_beside(chosen, m);
+            gain += weight * (own_gain - chosen.gain).powi(2);
+            delay += weight * (own_delay_s - chosen.delay_s).powi(2);
         }
         if total > 0.0 { (gain / total, delay / total) } else { (0.0, 0.0) }
+    }
+
+    /// Gain and delay of a model as another's are meant. Beside a delay, a time constant counts by what it does to the
+    /// strongest line: of one far longer than the cycle only the ratio to its gain is known, and either may be anything.
+    fn as_seen_beside(&self, chosen: &Model, model: &Model) -> (f64, f64) {
+        if chosen.path.has_time_constant() || !model.path.has_time_constant() {
+            return (model.gain, model.delay_s);
+        }
+        let (angular, unit) = (2.0 * PI * self.strongest_hz, model.unit(self.strongest_hz));
+        (model.gain * unit.norm(), model.lag_rad(self.strongest_hz) / angular)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn model(path: Path, gain: f64, delay_s: f64) -> Model {
+        Model::new(path, gain, delay_s, 0.0, 50_000.0)
+    }
+
+    #[test]
+    fn a_long_time_constant_widens_a_delay_by_what_it_does_to_the_ripple() {
+        // A low-pass of 16 ms lets 0.3 of 1200 Hz through, a quarter of a period late, whatever it does at 0 Hz.
+        let hz = 1200.0;
+        let lag = model(Path::FirstOrderLag, 1.0, 16e-3).unit(hz);
+        let models = vec![model(Path::Delay, 0.3, 200e-6), model(Path::FirstOrderLag, 0.3 / lag.norm(), 16e-3)];
+        let chosen = models[0];
+        let (own, powers) = (vec![Vec::new(); 2], vec![0.0; 2]);
+        let candidates =
+            Candidates { models, losses: vec![0.0; 2], unknown: 0.0, powers, own, silent: 9.0, strongest_hz: hz };
+        let (gain, delay) = candidates.spread(&chosen);
+        assert!(gain < 1e-12, "{gain}");
+        // Half of the likelihood lies 200 us less `atan(w 16 ms) / w` = 207.2 us off.
+        assert!((delay.sqrt() - 7.23e-6 / 2.0_f64.sqrt()).abs() < 1e-8, "{}", delay.sqrt());
+    }
+
+    #[test]
+    fn a_lead_is_rarer_than_a_delay() {
+        let [lead, late] = [-36e-6, 72e-6].map(|delay_s| handicap(&model(Path::Delay, 0.3, delay_s)));
+        assert!((late - 1.2).abs() < 1e-12 && (lead - 2.4).abs() < 1e-12);
     }
 }
