@@ -24,14 +24,39 @@ const COARSE_EXPLAINED: f64 = 0.45;
 /// Standard uncertainties by which an order must depart from the common path before a second low-pass is thought of.
 const DEPARTS: f64 = 3.0;
 
-/// Fit and verdict by the lines of both spectra, with a second low-pass where those ask for it, by the wheel's angle where
-/// they leave it open, and by the codes of a coarse converter.
+/// Fit and verdict by the lines of both spectra and by the codes of a coarse converter.
 pub(super) fn concluded(
     subject: &Subject,
     supply: &Trace,
     spectra: &CrossSpectra,
     setting: &Setting,
 ) -> (Option<Fit>, Judgement) {
+    let (mut fit, mut judgement, read_by) = by_lines(subject, supply, spectra, setting);
+    if let Some(fit) = fit.as_mut() {
+        periods_of_one(fit, &judgement);
+    }
+    if spectra.supply_rms_v() >= COARSE_STEPS * setting.supply_lsb_v {
+        return (fit, judgement);
+    }
+    let found = coarse::gain_from_codes(supply, &subject.trace, setting.supply_lsb_v, setting.electrical_hz);
+    if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
+        judgement = match (read_by, judgement.verdict) {
+            // The codes are read against the circuit's shape, wheel and all.
+            (ReadBy::Angle, ContaminationVerdict::Contaminated) => open_within_codes(fit, judgement),
+            _ => refine_coarse(fit, judgement, &found),
+        };
+    }
+    (fit, judgement)
+}
+
+/// Fit and verdict by the lines of both spectra, with a second low-pass where those ask for it; where they leave it open, with
+/// fainter lines and by the wheel's angle.
+fn by_lines(
+    subject: &Subject,
+    supply: &Trace,
+    spectra: &CrossSpectra,
+    setting: &Setting,
+) -> (Option<Fit>, Judgement, ReadBy) {
     let circuit = &subject.trace;
     let look = Look::new(spectra, supply, circuit, setting);
     let mut fit = look.as_ref().and_then(Look::fit);
@@ -39,7 +64,6 @@ pub(super) fn concluded(
         hidden_by_converters(fit, spectra, setting, variance(circuit));
     }
     let mut judgement = judge(fit.as_ref(), ReadBy::Lines);
-    let mut read_by = ReadBy::Lines;
     if let Some((found, by_both)) = look.zip(fit.as_ref()).and_then(|(look, first)| with_second_low_pass(&look, first))
     {
         (fit, judgement) = (Some(found), by_both);
@@ -50,24 +74,10 @@ pub(super) fn concluded(
         judgement = by_more;
     }
     let open = judgement.verdict == ContaminationVerdict::Undetermined && subject.switched.is_none();
-    if let Some((found, by_angle)) = open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
-        (fit, judgement, read_by) = (Some(found), by_angle, ReadBy::Angle);
+    match open.then(|| without_wheel(circuit, supply, spectra, setting)).flatten() {
+        Some((found, by_angle)) => (Some(found), by_angle, ReadBy::Angle),
+        None => (fit, judgement, ReadBy::Lines),
     }
-    if let Some(fit) = fit.as_mut() {
-        periods_of_one(fit, &judgement);
-    }
-    if spectra.supply_rms_v() >= COARSE_STEPS * setting.supply_lsb_v {
-        return (fit, judgement);
-    }
-    let found = coarse::gain_from_codes(supply, circuit, setting.supply_lsb_v, setting.electrical_hz);
-    if let (Some(fit), Some(found)) = (fit.as_mut(), found) {
-        judgement = match (read_by, judgement.verdict) {
-            // The codes are read against the circuit's shape, wheel and all.
-            (ReadBy::Angle, ContaminationVerdict::Contaminated) => open_within_codes(fit, judgement),
-            _ => refine_coarse(fit, judgement, &found),
-        };
-    }
-    (fit, judgement)
 }
 
 /// A single order leaves its delay open by half periods, with either polarity.

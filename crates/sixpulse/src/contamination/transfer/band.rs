@@ -171,14 +171,9 @@ impl<'a> Band<'a> {
         let supply_floor = floors(&spectra.sxx, first, last, width.max(FLOOR_BLOCK));
         let circuit_floor = floors(&spectra.syy, first, last, width.max(FLOOR_BLOCK));
         let strongest = vectors::widest(Strongest(&spectra.sxx[first..last]));
-        let mut used = clear_bins(spectra, first, &supply_floor, least, STRONG * strongest);
+        let used = clear_bins(spectra, first, &supply_floor, least, STRONG * strongest);
         let comb = electrical_hz.map(|hz| Comb::new(spectra, hz, interval_s));
-        if let Some(comb) = &comb {
-            let on_order = |b: &Bin| comb.holds(b.hz);
-            if used.iter().filter(|b| on_order(b)).count() >= LEAST_BINS {
-                used.retain(on_order);
-            }
-        }
+        let mut used = on_orders(used, comb.as_ref());
         let as_found = matches!(setting.doubt, Doubt::AsFound);
         let folded = Folded::new(spectra, first, last, comb);
         // A coarse converter's distortion falls on the ripple's own lines: share it among them.
@@ -186,11 +181,10 @@ impl<'a> Band<'a> {
         let on_lines = |lsb_v: f64, floor: &[Floor]| share((lsb_v * lsb_v / 12.0 - floor_sum(floor)).max(0.0));
         let between = if as_found { &supply_floor[..] } else { &[] };
         let distortion = on_lines(setting.supply_lsb_v, between) + MODEL_ERROR * strongest;
-        let rounding = on_lines(setting.circuit_lsb_v, &circuit_floor);
         let carried = Carried::new(spectra, &used);
         // A wheel's lines take as much of the rounding as they have of the circuit's power; of all bins it is spread least.
         let evenly = setting.circuit_lsb_v.powi(2) / 12.0 / spectra.sxx.len() as f64;
-        let circuit_noise = evenly.max(carried.part() * rounding);
+        let circuit_noise = evenly.max(carried.part() * on_lines(setting.circuit_lsb_v, &circuit_floor));
         let feared = |b: &Bin| if as_found { 0.0 } else { folded.power(b) };
         let clear = |b: &Bin| b.sxx > CLEAR * (b.supply_noise + distortion) && b.sxx > feared(b);
         if folded.orders_alone(used.iter().filter(|b| clear(b))) >= 2 {
@@ -248,6 +242,17 @@ fn clear_bins(spectra: &CrossSpectra, first: usize, floors: &[Floor], least: f64
         at += floor.bins;
     }
     used
+}
+
+/// The bins that lie on orders, where a cycle is known and enough of them do; else all.
+fn on_orders(mut bins: Vec<Bin>, comb: Option<&Comb>) -> Vec<Bin> {
+    if let Some(comb) = comb {
+        let holds = |b: &Bin| comb.holds(b.hz);
+        if bins.iter().filter(|b| holds(b)).count() >= LEAST_BINS {
+            bins.retain(holds);
+        }
+    }
+    bins
 }
 
 /// Keeps the [`MOST_BINS`] bins that stand highest above the circuit's floor, which begins at bin `first`, in their order.
