@@ -39,8 +39,7 @@ impl PhaseTrack {
         }
         // A growth that overflows is a frequency that no number holds.
         if !widest(Grows { cycles: &cycles, step_s }) {
-            let grows = |w: &&[f64]| w[1] > w[0] && ((w[1] - w[0]) / step_s).is_finite();
-            let growth = cycles.windows(2).find(|w| !grows(w)).map_or(f64::NAN, |w| w[1] - w[0]);
+            let growth = cycles.windows(2).find(|w| !grows(w[0], w[1], step_s)).map_or(f64::NAN, |w| w[1] - w[0]);
             return Err(Error::out_of_range("cycles", "an angle that grows from knot to knot", growth));
         }
         let track = Self { step_s, cycles };
@@ -137,6 +136,12 @@ impl PhaseTrack {
     }
 }
 
+/// Whether an angle grows to the next by a finite frequency; without a branch.
+#[inline(always)]
+fn grows(from: f64, to: f64, step_s: f64) -> bool {
+    (to > from) & ((to - from) / step_s < f64::INFINITY)
+}
+
 /// Whether angles grow from knot to knot by finite frequencies.
 struct Grows<'a> {
     cycles: &'a [f64],
@@ -149,7 +154,7 @@ impl Work for Grows<'_> {
     fn call(self) -> bool {
         // Nearly every track does throughout: counted side by side, not one after the other up to the first that does not.
         let pairs = self.cycles.iter().zip(&self.cycles[1..]);
-        let grown = pairs.filter(|(a, b)| (*b > *a) & ((*b - *a) / self.step_s < f64::INFINITY)).count();
+        let grown = pairs.filter(|(a, b)| grows(**a, **b, self.step_s)).count();
         grown + 1 == self.cycles.len()
     }
 }

@@ -81,24 +81,25 @@ pub(super) fn chance(supporters: &[&Group], testable: usize, model: &Model) -> f
     sorted.sort_by(|a, b| a.noise_std.total_cmp(&b.noise_std));
     let Some((first, others)) = sorted.split_first() else { return 1.0 };
     // The deviations are as they were seen, not limits set beforehand; any of the orders could have been the ones to agree.
-    let (mut as_seen, mut choices, mut count) = (1.0, 1.0, 0);
+    let (mut as_seen, mut choices) = (1.0, 1.0);
     let bent = usize::from(model.path.has_second());
     for (i, g) in others.iter().enumerate().skip(bent) {
         let apart = (g.departure.norm().hypot(g.noise_std) / model.gain.abs()).min(1.0);
         let open = if i == 0 { 2.0 * periods_open(first.line.frequency_hz, g.line.frequency_hz) } else { 1.0 };
         as_seen *= apart * (open * apart / std::f64::consts::PI).min(1.0);
         choices *= testable.saturating_sub(1 + i).max(1) as f64 / (i + 1) as f64;
-        count += 1;
     }
-    (choices * product_at_most(as_seen, count)).min(1.0)
+    (choices * product_at_most(as_seen, others.len().saturating_sub(bent))).min(1.0)
 }
 
 /// Probability that the product of `count` independent probabilities, each uniform over 0 to 1, is at most `product`: Fisher's
 /// combination of tests (Statistical Methods for Research Workers, 1932, section 21.1; from memory), the upper tail of
 /// chi-squared with `2 count` degrees of freedom at `-2 ln product`, as a finite sum. 1 where nothing was combined.
 fn product_at_most(product: f64, count: usize) -> f64 {
-    if count == 0 || product <= 0.0 {
-        return if count == 0 { 1.0 } else { 0.0 };
+    match (count, product) {
+        (0, _) => return 1.0,
+        (_, ..=0.0) => return 0.0,
+        _ => {}
     }
     let log = -product.ln();
     let terms = (1..count).scan(product, |term, i| {
