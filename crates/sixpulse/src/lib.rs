@@ -72,6 +72,7 @@ mod normal;
 #[cfg(feature = "serde")]
 mod pairs;
 pub mod plan;
+mod pooled;
 pub mod quality;
 pub mod rectifier;
 pub mod ripple;

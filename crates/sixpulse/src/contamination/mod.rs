@@ -211,7 +211,7 @@ pub fn count(
     let subject = Subject::new(circuit);
     let spectra = CrossSpectra::new(supply, &subject.trace);
     let left = model.as_ref().map(|m| spectra.left(m).0);
-    let power = left.as_deref().unwrap_or_else(|| spectra.circuit_power());
+    let power = left.as_ref().map_or_else(|| spectra.circuit_power(), |power| power.as_slice());
     let noise_v = split::noise_v(power, spectra.bin_hz(), electrical_hz);
     let split = Split::new(&subject.trace, supply, model.as_ref(), gain_drift);
     let heard = subject.heard(split, circuit, noise_v, conditioner, electrical_hz);

@@ -161,7 +161,7 @@ impl Shared {
             if clear { (xy.norm_sqr() / (xx * yy)).min(1.0) } else { 0.0 }
         };
         Some(Self {
-            coherence: sxx.iter().zip(&syy).zip(&sxy).map(of).collect(),
+            coherence: sxx.iter().zip(syy.iter()).zip(sxy.iter()).map(of).collect(),
             step_hz: 0.0,
             by_order: true,
             effective_averages: effective_averages(count),

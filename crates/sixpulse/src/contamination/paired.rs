@@ -3,85 +3,51 @@
 //! The transform of real values repeats itself in its upper half, `X(n - k) = X*(k)`; so with `Z` the transform of
 //! `x + i y` the parts come out as `2 X(k) = Z(k) + Z*(n - k)` and `2 i Y(k) = Z(k) - Z*(n - k)`.
 
+use crate::pooled::{Poolable, Pooled};
 use crate::transforms;
 use crate::vectors::{LANES, Work};
 use rustfft::num_complex::{Complex, Complex64};
 use rustfft::{Fft, FftNum};
-use std::cell::RefCell;
 use std::sync::Arc;
 
-/// A pair of records, and their transform. The buffers are those that the thread keeps.
-pub(super) struct Paired<T: Kept> {
+/// A pair of records, and their transform.
+pub(super) struct Paired<T: Planned>
+where
+    Complex<T>: Poolable,
+{
     forward: Arc<dyn Fft<T>>,
     /// The records sample by sample.
-    pub(super) samples: Vec<Complex<T>>,
+    pub(super) samples: Pooled<Complex<T>>,
     /// Their transform.
-    pub(super) lines: Vec<Complex<T>>,
-    scratch: Vec<Complex<T>>,
+    pub(super) lines: Pooled<Complex<T>>,
+    scratch: Pooled<Complex<T>>,
 }
 
-/// Buffers of so many values together are kept by a thread, as its plans are.
-const MOST_KEPT: usize = 1 << 19;
-
-thread_local! {
-    static SINGLE: RefCell<Vec<Vec<Complex<f32>>>> = const { RefCell::new(Vec::new()) };
-    static DOUBLE: RefCell<Vec<Vec<Complex<f64>>>> = const { RefCell::new(Vec::new()) };
-}
-
-/// Numbers of which a thread keeps buffers and plans.
-pub(super) trait Kept: FftNum + Into<f64> {
+/// Numbers whose transforms a thread keeps plans of.
+pub(super) trait Planned: FftNum + Into<f64> {
     fn forward(length: usize) -> Arc<dyn Fft<Self>>;
-    fn with<O>(work: impl FnOnce(&mut Vec<Vec<Complex<Self>>>) -> O) -> O;
 }
 
-impl Kept for f32 {
+impl Planned for f32 {
     fn forward(length: usize) -> Arc<dyn Fft<Self>> {
         transforms::complex_single(length)
     }
-    fn with<O>(work: impl FnOnce(&mut Vec<Vec<Complex<Self>>>) -> O) -> O {
-        SINGLE.with_borrow_mut(work)
-    }
 }
 
-impl Kept for f64 {
+impl Planned for f64 {
     fn forward(length: usize) -> Arc<dyn Fft<Self>> {
         transforms::complex(length)
     }
-    fn with<O>(work: impl FnOnce(&mut Vec<Vec<Complex<Self>>>) -> O) -> O {
-        DOUBLE.with_borrow_mut(work)
-    }
 }
 
-/// A buffer of that length with whatever it held before; one that had this length is not filled anew.
-fn buffer<T: Kept>(length: usize) -> Vec<Complex<T>> {
-    let kept = T::with(|kept| {
-        let same = kept.iter().position(|b| b.len() == length);
-        same.map(|i| kept.remove(i)).or_else(|| kept.pop())
-    });
-    let mut buffer = kept.unwrap_or_default();
-    buffer.resize(length, Complex::new(T::zero(), T::zero()));
-    buffer
-}
-
-impl<T: Kept> Drop for Paired<T> {
-    fn drop(&mut self) {
-        let all = [&mut self.samples, &mut self.lines, &mut self.scratch].map(std::mem::take);
-        T::with(|kept| {
-            kept.extend(all);
-            // The longest go first: one that is too long by itself must not cost all others.
-            kept.sort_by_key(Vec::capacity);
-            while kept.iter().map(Vec::capacity).sum::<usize>() > MOST_KEPT {
-                kept.pop();
-            }
-        });
-    }
-}
-
-impl<T: Kept> Paired<T> {
+impl<T: Planned> Paired<T>
+where
+    Complex<T>: Poolable,
+{
     pub(super) fn new(length: usize) -> Self {
         let forward = T::forward(length);
-        let scratch = buffer(forward.get_outofplace_scratch_len());
-        Self { samples: buffer(length), lines: buffer(length), scratch, forward }
+        let scratch = Pooled::of_length(forward.get_outofplace_scratch_len());
+        Self { samples: Pooled::of_length(length), lines: Pooled::of_length(length), scratch, forward }
     }
 
     /// Transforms the samples, which are lost.
@@ -99,9 +65,9 @@ impl<T: Kept> Paired<T> {
 /// Sums of powers and cross powers, bin by bin from 0 on; empty before the first are added.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Sums {
-    pub(super) sxx: Vec<f64>,
-    pub(super) syy: Vec<f64>,
-    pub(super) sxy: Vec<Complex64>,
+    pub(super) sxx: Pooled<f64>,
+    pub(super) syy: Pooled<f64>,
+    pub(super) sxy: Pooled<Complex64>,
 }
 
 /// Powers and cross powers of the two records, scaled, added to sums.
@@ -195,9 +161,10 @@ impl<T: Copy + Into<f64>> Work for Powers<'_, T> {
         let Self { lines, bins, scales: [xx, yy, xy], sums, block } = self;
         let n = lines.len();
         let scales = [0.25 * xx, 0.25 * yy, 0.25 * xy];
-        sums.sxx.reserve_exact(bins - sums.sxx.len());
-        sums.syy.reserve_exact(bins - sums.syy.len());
-        sums.sxy.reserve_exact(bins - sums.sxy.len());
+        if sums.sxx.is_empty() {
+            (sums.sxx, sums.syy) = (Pooled::with_capacity(bins), Pooled::with_capacity(bins));
+            sums.sxy = Pooled::with_capacity(bins);
+        }
         // The line at 0 is its own mirror.
         block.set(0, scales, &[lines[0]], &[lines[0]]);
         sums.add(0, block, 1);
@@ -241,7 +208,7 @@ mod tests {
                 vectors::widest(Powers { lines, bins, scales, sums: &mut sums, block: &mut block });
             }
             assert_eq!(sums.sxx.len(), length / 2 + 1);
-            for (k, ((sxx, syy), sxy)) in sums.sxx.iter().zip(&sums.syy).zip(&sums.sxy).enumerate() {
+            for (k, ((sxx, syy), sxy)) in sums.sxx.iter().zip(sums.syy.iter()).zip(sums.sxy.iter()).enumerate() {
                 // The definition of the discrete Fourier transform.
                 let line = |x: &[f64]| -> Complex64 {
                     let turn = -std::f64::consts::TAU * k as f64 / length as f64;

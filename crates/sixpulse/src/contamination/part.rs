@@ -5,6 +5,7 @@
 //! that span. A converter of 12 bits that the part fills is off by 16 times as much even where every stretch spans all of
 //! it, and 32 samples of a signal that is sampled well span a fraction.
 
+use crate::pooled::Pooled;
 use crate::trace::BLOCK;
 use crate::vectors::{self, LANES, Work};
 use std::ops::Range;
@@ -26,7 +27,7 @@ struct Span {
 /// A part of a record: plain samples, or codes with the spans of their stretches.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Part {
-    plain: Vec<f32>,
+    plain: Pooled<f32>,
     codes: Vec<u16>,
     spans: Vec<Span>,
     coded: bool,
@@ -49,7 +50,7 @@ impl Part {
     fn kept(samples: usize, coded: bool) -> Self {
         let (plain, codes) = if coded { (0, samples) } else { (samples, 0) };
         Self {
-            plain: Vec::with_capacity(plain),
+            plain: Pooled::with_capacity(plain),
             codes: Vec::with_capacity(codes),
             spans: Vec::with_capacity(codes.div_ceil(STRETCH)),
             coded,
@@ -380,7 +381,7 @@ impl Work for Highest<'_> {
 #[cfg(test)]
 impl From<Vec<f32>> for Part {
     fn from(plain: Vec<f32>) -> Self {
-        Self { plain, ..Self::default() }
+        Self { plain: plain.into(), ..Self::default() }
     }
 }
 

@@ -13,6 +13,7 @@ use super::paired::Paired;
 use super::part::{self, Part};
 use super::subtract::Subtracted;
 use super::transfer::{Floor, Model, floor_sum, floors};
+use crate::pooled::Pooled;
 use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace, for_each_block};
 use crate::transforms;
@@ -313,9 +314,9 @@ struct Piece {
     pair: Paired<f32>,
     bin_hz: f64,
     electrical_hz: Option<f64>,
-    power: Vec<f64>,
+    power: Pooled<f64>,
     /// What a bin's power must be above.
-    clear: Vec<f64>,
+    clear: Pooled<f64>,
 }
 
 /// A stretch of one of the parts with what lies before it.
@@ -328,8 +329,8 @@ impl Piece {
             pair: Paired::new(length),
             bin_hz: sample_rate_hz / length as f64,
             electrical_hz,
-            power: Vec::with_capacity(length / 2 + 1),
-            clear: Vec::with_capacity(length / 2 + 1),
+            power: Pooled::with_capacity(length / 2 + 1),
+            clear: Pooled::with_capacity(length / 2 + 1),
         }
     }
 

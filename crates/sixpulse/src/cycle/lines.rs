@@ -4,8 +4,8 @@
 //! spectrum of the whole record smears. The search uses a constant-Q picture instead (windows of [`WINDOW_CYCLES`]
 //! cycles of each frequency, a logarithmic frequency axis) and follows the strongest path through it.
 
+use crate::pooled::Pooled;
 use crate::vectors::{Work, cosine_and_sine, higher, widest};
-use std::cell::Cell;
 use std::ops::Range;
 
 /// Lowest and highest frequency searched, hertz: order 1 at a slow idle to order 6 at the highest speeds.
@@ -56,31 +56,8 @@ pub(super) struct LinePath {
 #[derive(Default)]
 pub(super) struct Kept {
     kernels: Vec<Kernel>,
-    halved: Vec<Vec<f32>>,
-    power: Vec<f32>,
-}
-
-/// Values of the copies and the picture that a thread keeps for the next record, at most.
-const MOST_KEPT: usize = 1 << 19;
-
-thread_local! {
-    static KEPT: Cell<Kept> = const { Cell::new(Kept { kernels: Vec::new(), halved: Vec::new(), power: Vec::new() }) };
-}
-
-impl Kept {
-    /// What the thread has kept, for a record of other bins.
-    pub(super) fn take() -> Self {
-        let mut kept = KEPT.take();
-        kept.kernels.clear();
-        kept
-    }
-
-    /// Leaves it to the thread's next record, unless it is long.
-    pub(super) fn leave(self) {
-        if self.power.capacity() + self.halved.iter().map(Vec::capacity).sum::<usize>() <= MOST_KEPT {
-            KEPT.set(self);
-        }
-    }
+    halved: Vec<Pooled<f32>>,
+    power: Pooled<f32>,
 }
 
 /// The record at falling sample rates, each half the one before.
@@ -88,16 +65,17 @@ pub(super) struct Pyramid<'a> {
     sample_rate_hz: f64,
     samples: &'a [f32],
     /// Half the rate, a quarter, and so on.
-    halved: Vec<Vec<f32>>,
+    halved: Vec<Pooled<f32>>,
 }
 
 impl<'a> Pyramid<'a> {
     pub(super) fn new(samples: &'a [f32], sample_rate_hz: f64, kept: &mut Kept) -> Self {
         let mut before = std::mem::take(&mut kept.halved).into_iter();
-        let mut halved: Vec<Vec<f32>> = Vec::new();
+        let mut halved: Vec<Pooled<f32>> = Vec::new();
         let (mut rate, mut len) = (sample_rate_hz, samples.len());
         while rate / LOWEST_HZ > 16.0 && len > 4 * HALF_BAND.len() {
-            let next = halve(halved.last().map_or(samples, |x| x), before.next().unwrap_or_default());
+            let memory = before.next().unwrap_or_else(|| Pooled::of_length(len / 2));
+            let next = halve(halved.last().map_or(samples, |x| x), memory);
             (rate, len) = (rate / 2.0, next.len());
             halved.push(next);
         }
@@ -134,7 +112,7 @@ const HALF_BAND: [(usize, f32); 6] =
     [(1, 0.312_604_1), (3, -0.090_483_0), (5, 0.040_033_2), (7, -0.016_836_6), (9, 0.005_174_8), (11, -0.000_492_6)];
 
 /// Low-passes and keeps every second sample, in the memory of `out`; the record is mirrored at its ends.
-fn halve(x: &[f32], mut out: Vec<f32>) -> Vec<f32> {
+fn halve(x: &[f32], mut out: Pooled<f32>) -> Pooled<f32> {
     // Only odd offsets have weights: beside the sample itself, its neighbours among the odd samples.
     let reach = HALF_BAND.len();
     let count = x.len() / 2;
@@ -396,7 +374,7 @@ pub(super) struct Picture {
     hop_s: f64,
     first_s: f64,
     frames: usize,
-    power: Vec<f32>,
+    power: Pooled<f32>,
 }
 
 impl Picture {
@@ -422,7 +400,9 @@ impl Picture {
         let first_s = 0.5 * (duration_s - (frames - 1) as f64 * hop_s);
         let Kept { kernels, power, .. } = kept;
         let mut power = std::mem::take(power);
-        power.resize(frames * bins_hz.len(), 0.0);
+        if power.len() != frames * bins_hz.len() {
+            power = Pooled::of_length(frames * bins_hz.len());
+        }
         let mut picture = Self { power, bins_hz, hop_s, first_s, frames };
         // Made before the frames are: a bin's kernel, and the last samples of its level with zeros behind them.
         let mut ends = Vec::with_capacity(picture.bins_hz.len());
@@ -589,9 +569,9 @@ impl Work for Median<'_> {
 struct BestSteps<'a>(&'a Picture);
 
 impl Work for BestSteps<'_> {
-    type Output = (Vec<f32>, Vec<i8>);
+    type Output = (Vec<f32>, Pooled<i8>);
     #[inline(always)]
-    fn call(self) -> (Vec<f32>, Vec<i8>) {
+    fn call(self) -> (Vec<f32>, Pooled<i8>) {
         let Picture { bins_hz, frames, power, .. } = self.0;
         let bins = bins_hz.len();
         let weights: Vec<f32> = bins_hz.iter().map(|&hz| weight(hz)).collect();
@@ -601,7 +581,7 @@ impl Work for BestSteps<'_> {
         let mut score = vec![0.0f32; bins + 2];
         (score[0], score[bins + 1]) = (f32::NEG_INFINITY, f32::NEG_INFINITY);
         let mut next = score.clone();
-        let mut back = vec![0i8; frames * bins];
+        let mut back = Pooled::of_length(frames * bins);
         for (frame, back) in power.chunks_exact(bins).zip(back.chunks_exact_mut(bins)) {
             let (below, same, above) = (&score[..bins], &score[1..=bins], &score[2..]);
             let here = &mut next[1..=bins];

@@ -14,6 +14,7 @@ mod track;
 use crate::angle::{OrderMeans, PhaseTrack};
 use crate::error::Result;
 use crate::levelled::Levelled;
+use crate::pooled::Pooled;
 use crate::rectifier::Pattern;
 use crate::trace::{Samples, Trace};
 use crate::vectors::{LANES, Work, cosine_and_sine, widest};
@@ -304,7 +305,7 @@ pub(crate) fn hypotheses_in(
     let Skimmed { mut search, search_rate_hz, .. } = skimmed;
     let mut found: Vec<CycleHypothesis> = Vec::new();
     let mut strongest = 0.0;
-    let mut kept = lines::Kept::take();
+    let mut kept = lines::Kept::default();
     for rank in 0..SEARCHES {
         if search.len() < 64 {
             break;
@@ -332,7 +333,6 @@ pub(crate) fn hypotheses_in(
             break;
         }
     }
-    kept.leave();
     found
 }
 
@@ -472,7 +472,7 @@ pub(crate) fn passed(view: &Levelled<'_>, frequency_hz: f64) -> Complex64 {
 /// The record read once: what the search needs of it.
 pub(crate) struct Skimmed {
     /// Means of as many samples as bring the rate down to [`SEARCH_RATE_HZ`] at least.
-    search: Vec<f32>,
+    search: Pooled<f32>,
     search_rate_hz: f64,
     /// R.m.s. of the samples, volts.
     pub(crate) ac_rms_v: f64,
@@ -484,7 +484,7 @@ pub(crate) struct Skimmed {
 impl Skimmed {
     pub(crate) fn new(view: &Levelled<'_>) -> Self {
         let factor = ((view.sample_rate_hz() / SEARCH_RATE_HZ) as usize).max(1);
-        let mut search = Vec::with_capacity(view.len() / factor);
+        let mut search = Pooled::with_capacity(view.len() / factor);
         let mut rest: Vec<f64> = Vec::with_capacity(factor.min(view.len()));
         let (mut squares, mut steps, mut previous) = (0.0, 0.0, None);
         crate::trace::for_each_block(view, |_, block| {

@@ -175,7 +175,7 @@ fn a_record_is_skimmed_to_means_and_two_levels_of_noise() {
     let skimmed = Skimmed::new(&view);
     assert!(near(skimmed.search_rate_hz, rate_hz / 3.0));
     let means: Vec<f32> = levelled.chunks_exact(3).map(|c| (c.iter().sum::<f64>() / 3.0) as f32).collect();
-    assert_eq!(skimmed.search, means);
+    assert_eq!(*skimmed.search, means);
     let n = f64::from(count);
     assert!(near(skimmed.ac_rms_v, (levelled.iter().map(|x| x * x).sum::<f64>() / n).sqrt()));
     let steps: f64 = levelled.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum();

@@ -29,6 +29,7 @@ pub(super) use path::Model;
 pub use path::{DELAY_RANGE_S, Path};
 pub(super) use spectra::{CrossSpectra, IN_STEP, LINE_REACH};
 
+use crate::pooled::Pooled;
 use crate::trace::Trace;
 use band::{Band, LEAST_BINS, Say};
 use choice::Candidates;
@@ -56,9 +57,9 @@ pub(super) struct Fit {
     /// Groups of bins with their own transfer.
     pub(super) groups: Vec<Group>,
     /// Power of the circuit after the ripple is taken out, bin by bin from 0 Hz.
-    pub(super) residual: Vec<f64>,
+    pub(super) residual: Pooled<f64>,
     /// Power of the ripple that was taken out, bin by bin from 0 Hz.
-    pub(super) removed: Vec<f64>,
+    pub(super) removed: Pooled<f64>,
     /// First bin of the band.
     first: usize,
 }

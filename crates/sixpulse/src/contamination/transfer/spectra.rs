@@ -3,6 +3,7 @@
 use super::band::noise_level;
 use super::path::{Model, RESPONSES, Responses};
 use crate::contamination::paired::{Block, Paired, Powers, Sums};
+use crate::pooled::Pooled;
 use crate::scratch::with_buffer;
 use crate::trace::{BLOCK, Samples, Trace};
 use crate::transforms::{self, smooth_length};
@@ -31,9 +32,9 @@ pub(super) fn in_step(cross: Complex64, supply: f64, circuit: f64) -> bool {
 /// Averaged spectra of both traces: power in V^2 a bin (one-sided, summing to the variance).
 pub(in crate::contamination) struct CrossSpectra {
     pub(super) bin_hz: f64,
-    pub(super) sxx: Vec<f64>,
-    pub(super) syy: Vec<f64>,
-    pub(super) sxy: Vec<Complex64>,
+    pub(super) sxx: Pooled<f64>,
+    pub(super) syy: Pooled<f64>,
+    pub(super) sxy: Pooled<Complex64>,
     /// Independent looks at a bin, after the window's broadening.
     pub(super) looks: f64,
     /// Power of supply and circuit without their levels, V^2.
@@ -189,9 +190,9 @@ impl CrossSpectra {
     /// Power of the circuit once the model's ripple is taken out, and that of the ripple, V^2 a bin up to 90 % of the
     /// Nyquist frequency. Below the band the model holds too: what the supply does slowly must not pass for the circuit's
     /// own signal.
-    pub(in crate::contamination) fn left(&self, model: &Model) -> (Vec<f64>, Vec<f64>) {
+    pub(in crate::contamination) fn left(&self, model: &Model) -> (Pooled<f64>, Pooled<f64>) {
         let last = (0.9 * self.sxx.len() as f64) as usize;
-        let (mut left, mut removed) = (Vec::with_capacity(last), Vec::with_capacity(last));
+        let (mut left, mut removed) = (Pooled::with_capacity(last), Pooled::with_capacity(last));
         let mut part = LeftPart { response: Responses::NONE, left: [0.0; RESPONSES], removed: [0.0; RESPONSES] };
         for first in (0..last).step_by(RESPONSES) {
             let bins = first..last.min(first + RESPONSES);

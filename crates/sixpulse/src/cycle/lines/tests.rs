@@ -38,7 +38,7 @@ fn halving_is_the_half_band_filter_on_a_record_mirrored_at_its_ends() {
             let last = count as isize - 1;
             f64::from(x[if i.abs() > last { 2 * last - i } else { i.abs() } as usize])
         };
-        let halved = halve(&x, Vec::new());
+        let halved = halve(&x, Pooled::default());
         assert_eq!(halved.len(), count / 2);
         for (k, y) in halved.iter().enumerate() {
             let beside = |(d, w): (usize, f32)| {
@@ -53,9 +53,9 @@ fn halving_is_the_half_band_filter_on_a_record_mirrored_at_its_ends() {
 
 #[test]
 fn halving_keeps_what_is_slow_and_takes_out_what_would_fold() {
-    assert!(halve(&[1.0; 200], Vec::new()).iter().all(|y| (y - 1.0).abs() < 1e-5));
+    assert!(halve(&[1.0; 200], Pooled::default()).iter().all(|y| (y - 1.0).abs() < 1e-5));
     let line = |cycles: f64| (0..2000).map(|i| (TAU * cycles * f64::from(i)).cos() as f32).collect::<Vec<f32>>();
-    let inside = |x: &[f32]| halve(x, Vec::new())[20..980].to_vec();
+    let inside = |x: &[f32]| halve(x, Pooled::default())[20..980].to_vec();
     for (y, i) in inside(&line(0.1)).iter().zip(20..) {
         assert!((f64::from(*y) - (TAU * 0.2 * f64::from(i)).cos()).abs() < 0.002);
     }
@@ -119,7 +119,7 @@ fn a_bin_has_a_window_for_every_so_many_frames_and_straight_lines_between() {
 
 fn picture(bins_hz: Vec<f64>, power: Vec<f32>) -> Picture {
     let frames = power.len() / bins_hz.len();
-    Picture { bins_hz, hop_s: HOP_S, first_s: 0.0, frames, power }
+    Picture { bins_hz, hop_s: HOP_S, first_s: 0.0, frames, power: power.into() }
 }
 
 #[test]
