@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 
 import sixpulse
-from sixpulse import cli, demo
+from sixpulse import cli, demo, errors
 from sixpulse.results import Examination
 
 COMMAND = [sys.executable, "-m", "sixpulse"]
@@ -136,7 +137,31 @@ def test_bad_input(case: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert err.startswith("sixpulse")
     assert err.count("\n") == 1, err
     assert "Traceback" not in err
+    by_the_parser = err.startswith("sixpulse examine: ") or case in {"no command", "unknown command", "unknown option"}
+    assert by_the_parser or re.search(r" \[(\w+)\]\n$", err)[1] in errors.all_codes(), err  # type: ignore[index]
     assert sorted(tmp_path.iterdir()) == before, "nothing may be written"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1", "utf-8"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_terminal_that_lacks_characters_gets_all_the_others(encoding: str, language: str) -> None:
+    environment = {**os.environ, "PYTHONIOENCODING": encoding}
+    run = subprocess.run([*COMMAND, *parked("--language", language)], env=environment, capture_output=True, check=True)
+    assert run.stderr == b""
+    assert ("\\u" in run.stdout.decode(encoding)) == (encoding != "utf-8")
+
+
+def test_json_holds_every_character_on_any_terminal(tmp_path: Path) -> None:
+    lines = [f"{i / 1e4:.4f},{14 + i % 7 / 10:.1f}" for i in range(3_000)]
+    path = write(tmp_path / "in.csv", "\n".join(["time (s),Ω 𝄞 (V)", *lines]))
+    command = [*COMMAND, "meter", path, "--role", "1=charging_post", "--coupling", "dc", "--json", "-"]
+    run = subprocess.run(command, env={**os.environ, "PYTHONIOENCODING": "ascii"}, capture_output=True, check=True)
+    assert list(json.loads(run.stdout.decode("ascii"))) == ["Ω 𝄞"]
+
+
+def test_what_a_file_is_called_does_not_steer_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["examine", str(tmp_path / "\x1b[31mred\x07.csv"), *ROLES]) == 2
+    assert r"\x1b[31mred\x07.csv: no such file [file_not_found]" in capsys.readouterr().err
 
 
 def test_an_existing_output_survives_a_failure(tmp_path: Path) -> None:

@@ -171,3 +171,29 @@ def test_a_code_of_a_later_core_still_raises_under_its_code() -> None:
     assert error.code == "not_yet_known"
     assert pickle.loads(pickle.dumps(error)).code == "not_yet_known"
     assert errors.SixpulseError.code == "sixpulse_error"
+
+
+NO_TEXT = "\udcff"  # what Python makes of the byte 255 in a command's words
+NO_TEXTS: dict[str, Callable[[], object]] = {
+    "role": lambda: trace(role=NO_TEXT),
+    "traces": lambda: sixpulse.Capture({NO_TEXT: trace([1.0] * 9)}),
+    "roles": lambda: sixpulse.read("x.csv", roles={NO_TEXT: "other"}),
+    "roles of it": lambda: sixpulse.read("x.csv", roles={"post": NO_TEXT}),
+    "names": lambda: sixpulse.read("x.csv", roles={"post": "other"}, names={"post": NO_TEXT}),
+    "unit": lambda: sixpulse.read("x.csv", roles={"post": "other"}, unit=NO_TEXT),
+    "coupling": lambda: sixpulse.read("x.csv", roles={"post": "other"}, coupling=NO_TEXT),  # type: ignore[arg-type]
+    "delimiter": lambda: sixpulse.sniff("x.csv", delimiter=NO_TEXT),
+    "encoding": lambda: sixpulse.sniff("x.csv", encoding=NO_TEXT),  # type: ignore[arg-type]
+    "text": lambda: sixpulse.Scenario.from_json(NO_TEXT),
+    "channels": lambda: sixpulse.monitor.Monitor(
+        {NO_TEXT: sixpulse.monitor.Channel(role="charging_post", coupling="dc")}, sample_rate_hz=1e4, window_s=0.2
+    ),
+}
+
+
+@pytest.mark.parametrize("case", NO_TEXTS)
+def test_half_a_surrogate_pair_is_no_text(case: str) -> None:
+    with pytest.raises(errors.WrongTypeError) as caught:
+        NO_TEXTS[case]()
+    assert caught.value.parameter == case.removesuffix(" of it")
+    assert case == "traces" or caught.value.actual == "one that is no Unicode text"

@@ -202,8 +202,14 @@ def test_seal_holds_for_this_key_only(made: exercises.Exercise, files: dict[str,
     assert exercises.verify_seal(seal, key, salt=salt)
     key.write_text(key.read_text().replace('"tolerance": 0', '"tolerance": 1', 1))
     assert not exercises.verify_seal(seal, key, salt=salt)
-    seal.write_text("[]")
-    with pytest.raises(errors.InvalidDocumentError):
+    sealed = seal.read_text()
+    for broken in ("[]", "{}", '{"sha256": 3}', "null", "sealed", "[" * 20_000):
+        seal.write_text(broken)
+        with pytest.raises(errors.InvalidDocumentError, match=r"^seal: .*seal\.json: (?!.*Error)"):
+            exercises.verify_seal(seal, key, salt=salt)
+    seal.write_text(sealed)
+    salt.write_text("pepper")
+    with pytest.raises(errors.InvalidDocumentError, match=r"^salt: .*salt\.txt: "):
         exercises.verify_seal(seal, key, salt=salt)
     with pytest.raises(errors.InvalidCombinationError):
         made.write(tmp_path, key_folder=tmp_path / "learner" / "hidden")
@@ -255,13 +261,34 @@ def test_schema_states_the_defaults() -> None:
         ("a.json", "[1]", errors.InvalidDocumentError),
         ("a.txt", "title: x", errors.UnsupportedFormatError),
         ("absent.toml", None, errors.FileMissingError),
+        ("deep.json", "[" * 15_000, errors.InvalidDocumentError),
+        ("deep.toml", "a = " + "[" * 15_000, errors.InvalidDocumentError),
+        ("deep.yaml", "[" * 1_500, errors.InvalidDocumentError),
+        ("itself.yaml", "title: &a [*a]", errors.InvalidDocumentError),
+        ("empty.yaml", "", errors.InvalidDocumentError),
+        ("long.toml", "a." * 50_000 + "a = 1", errors.InvalidDocumentError),
     ],
 )
 def test_unreadable_author_files(name: str, content: str | None, error: type[Exception], tmp_path: Path) -> None:
+    if name.endswith(".yaml"):
+        pytest.importorskip("yaml")
     if content is not None:
         (tmp_path / name).write_text(content)
     with pytest.raises(error):
         exercises.read_author(tmp_path / name)
+
+
+@pytest.mark.parametrize("step", ["[{0}, {0}, {0}]", "{{<<: [{0}, {0}, {0}]}}"], ids=["lists", "merged"])
+def test_references_that_stand_for_billions_are_refused(step: str, tmp_path: Path) -> None:
+    """Thirty lines, each three times the one before: 2e14 values if they were followed."""
+    pytest.importorskip("yaml")
+    lines = ["k0: &k0 {x: 1}", *(f"k{n}: &k{n} {step.format(f'*k{n - 1}')}" for n in range(1, 31))]
+    (tmp_path / "a.yaml").write_text("\n".join(lines))
+    with pytest.raises(errors.InvalidDocumentError, match="stand for more than 10000 values"):
+        exercises.read_author(tmp_path / "a.yaml")
+    # One that stands for little is followed.
+    (tmp_path / "b.yaml").write_text(json.dumps(AUTHOR).replace('"from": 0.2, "to": 0.5', '"from": &d 0.2, "to": *d'))
+    assert exercises.read_author(tmp_path / "b.yaml")["difficulty"] == {"from": 0.2, "to": 0.2, "within": 0.25}
 
 
 def test_what_cannot_be_built_says_why() -> None:
@@ -271,6 +298,29 @@ def test_what_cannot_be_built_says_why() -> None:
         exercises.build(wishes)
     assert caught.value.limit == 4
     assert "healthy" in caught.value.reason
+
+
+def test_where_a_set_cannot_go_is_said_before_it_is_built(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unwanted(wishes: str) -> None:
+        raise AssertionError(wishes)
+
+    monkeypatch.setattr("sixpulse._core._exercise.build_exercise", unwanted)
+    taken = tmp_path / "taken"
+    taken.write_text("")
+    for place in (taken, taken / "below", tmp_path / ("x" * 300)):
+        with pytest.raises(errors.UnwritableFileError) as caught:
+            exercises.build(AUTHOR, place)
+        assert caught.value.parameter == "destination"
+        assert cli.main(["exercise", "build", "orchard_sprayer", str(place)]) == 2
+        assert cli.main(["exercise", "build", "orchard_sprayer", str(tmp_path / "set"), "--key", str(place)]) == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["taken"]
+
+
+def test_a_set_whose_key_cannot_be_written_has_no_sheets(made: exercises.Exercise, tmp_path: Path) -> None:
+    (tmp_path / "trainer").write_text("")
+    with pytest.raises(errors.UnwritableFileError):
+        made.write(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["trainer"]
 
 
 def test_course_of_twelve_rises(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

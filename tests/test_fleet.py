@@ -645,6 +645,7 @@ def test_a_bar_on_a_terminal(source: Path, tmp_path: Path, monkeypatch: pytest.M
         ({"executor": 3}, errors.WrongTypeError),
         ({"workers": 0}, errors.InvalidCombinationError),
         ({"in_flight": 0}, errors.InvalidCombinationError),
+        ({"in_flight": "many"}, errors.InvalidCombinationError),
         ({"progress": "loud"}, errors.WrongTypeError),
         ({"electrical_hz": -1.0}, errors.InvalidCombinationError),
         ({"duplicate_ids": "keep"}, errors.UnknownNameError),
@@ -656,6 +657,7 @@ def test_refused(arguments: dict[str, Any], error: type[Exception], source: Path
     with pytest.raises(error) as caught:
         fleet.examine_dataset(source, tmp_path / "t", **{"progress": False, **arguments})
     assert caught.value.parameter == next(iter(arguments))  # type: ignore[attr-defined]
+    assert not (tmp_path / "t").exists(), "nothing may be written"
 
 
 def test_a_worker_of_another_version_is_refused(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

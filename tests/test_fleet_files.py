@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +54,40 @@ def test_a_folder_of_files(folder: Path, tmp_path: Path) -> None:
     assert row["contamination_ground_speed_verdict"] == direct.contamination["ground_speed"].verdict
     again = fleet.examine_dataset(folder, tmp_path / "t", roles=ROLES, reading={"coupling": "dc"}, **QUIET)
     assert again.examined == 0
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
+def test_a_pipe_among_the_files_is_no_capture(tmp_path: Path) -> None:
+    """Opened for reading it would wait until somebody writes."""
+    (tmp_path / "s").mkdir()
+    sixpulse.write_npz(tmp_path / "s" / "a.npz", sprayer(count=1_000))
+    os.mkfifo(tmp_path / "s" / "b.csv")
+    (tmp_path / "s" / "c.csv").symlink_to(tmp_path / "absent.csv")
+    words = ["fleet", str(tmp_path / "s"), str(tmp_path / "t"), "--role", "post=charging_post"]
+    # A process of its own: one that waits can be ended.
+    subprocess.run([sys.executable, "-m", "sixpulse", *words], check=True, timeout=120)
+    rows = {row["capture_id"]: row["error_code"] for row in fleet.read_table(tmp_path / "t").to_pylist()}
+    assert rows == {"a.npz": None, "c.csv": "file_not_found"}
+
+
+@pytest.mark.skipif(os.name != "posix" or sys.platform == "darwin", reason="names of bytes that are no UTF-8")
+def test_a_name_that_is_no_text_stops_no_run(tmp_path: Path) -> None:
+    source = tmp_path / os.fsdecode(b"s\xfe")
+    source.mkdir()
+    sixpulse.write_npz(source / "a.npz", sprayer(count=1_000))
+    (source / os.fsdecode(b"b\xff.npz")).write_bytes((source / "a.npz").read_bytes())
+    (source / os.fsdecode(b"c\xff.npz")).write_bytes(b"")
+    for examined in (3, 0):
+        summary = fleet.examine_dataset(source, tmp_path / "t", roles=ROLES, **QUIET)
+        assert (summary.captures, summary.examined) == (3, examined)
+        rows = {row["capture_id"]: row["error_code"] for row in fleet.read_table(tmp_path / "t").to_pylist()}
+        assert rows == {"a.npz": None, "b\\xff.npz": None, "c\\xff.npz": "empty_file"}
+
+
+def test_a_name_that_is_no_captures_is_said(folder: Path, tmp_path: Path) -> None:
+    for source in (folder / "readme.md", folder / "*.md"):
+        with pytest.raises(errors.FileMissingError, match=r"readme\.md: no capture there; .*\.csv, .*\.wav"):
+            fleet.examine_dataset(source, tmp_path / "t", roles=ROLES, **QUIET)
 
 
 def test_a_file_more_disturbs_its_own_unit_alone(tmp_path: Path) -> None:
@@ -178,9 +216,20 @@ def test_command_line_on_bad_input(tmp_path: Path, capsys: pytest.CaptureFixture
     assert capsys.readouterr().err.count("\n") == 1
     assert cli.main(["fleet", str(tmp_path), str(tmp_path / "t"), "--role", "post"]) == 2
     assert "COLUMN=ROLE" in capsys.readouterr().err
+    (tmp_path / "files").mkdir()
+    fleets.plain_file(tmp_path / "files" / "a.csv", "a,b\n1,2\n")
+    for words in (["--role", "a=gearbox"], ["--role", "a=other", "--captures", str(tmp_path)],
+                  ["--role", "a=other", "--captures", fleets.plain_file(tmp_path / "rubbish.csv", "path\n\x1b[31m,\n")],
+                  ["--role", "a=other", "--captures", str(tmp_path / "absent.csv")]):  # fmt: skip
+        assert cli.main(["fleet", str(tmp_path / "files"), str(tmp_path / "t"), *map(str, words)]) == 2
+        err = capsys.readouterr().err
+        assert err.count("\n") == 1 and "\x1b" not in err and "damaged Parquet" not in err
+        known = r"gearbox.*unknown_name|folder.*is_directory|CSV.*damaged_file|absent.*file_not_found"
+        assert re.search(known, err), err
+        assert not (tmp_path / "t").exists()
     source = fleets.dataset(tmp_path / "s", count=2)
     (source / "week-1.parquet").write_bytes(b"PAR1 and no more")
     assert cli.main(["fleet", str(source), str(tmp_path / "t"), "--executor", "serial"]) == 2
     out, err = capsys.readouterr()
     assert out.startswith("2 captures")
-    assert err.count("\n") == 1 and "week-1.parquet" in err
+    assert err.count("\n") == 1 and "week-1.parquet" in err and err.endswith("]\n")

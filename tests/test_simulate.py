@@ -444,3 +444,23 @@ def test_the_command_writes_captures_with_truth(tmp_path: Path) -> None:
     table = np.loadtxt(tmp_path / "out" / f"{stem}.csv", delimiter=",", skiprows=1)
     assert table.shape[0] == scenario.to_dict()["scope"]["samples"]
     assert main([*arguments, "--set", "colour=1"]) == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--set", "colour=1"], ["--set", "cycles"],
+     ["--set", "cycles=" + 100_000 * "["], ["--set", "cycles=" + 5_000 * "9"],
+     ["--set", "seed=1"], ["--set", "pattern=healthy"], ["--set", "first=1"], ["--set", "count=1"], ["--set", "self=1"],
+     ["--scenario", "absent.json"], ["--scenario", "{tmp}/deep.json"], ["--scenario", "{tmp}"], ["--pattern", "sick"]],
+    ids=["unknown", "no value", "deep", "long", "seed", "with pattern", "first", "count", "self",
+         "absent", "deep file", "folder", "pattern"],
+)  # fmt: skip
+def test_a_refused_command_writes_nothing(words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "deep.json").write_text("[" * 100_000)
+    words = [word.replace("{tmp}", str(tmp_path)) for word in words]
+    assert main(["simulate", str(tmp_path / "out"), "--seed", "3", *words]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("sixpulse: ") and err.count("\n") == 1
+    assert "Errno" not in err
+    assert not (tmp_path / "out").exists()

@@ -67,6 +67,38 @@ def write_whole(path: str | os.PathLike[str], fill: Callable[[BinaryIO], object]
         temporary.unlink(missing_ok=True)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder, with those above it, where there is none.
+
+    Raises
+    ------
+    UnwritableFileError
+        It cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _unwritable(folder, error.strerror or str(error), parameter="destination") from None
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that cannot be made or written to, before the work for it is done; makes nothing.
+
+    Raises
+    ------
+    UnwritableFileError
+        What stands there is no folder, or not writable.
+    """
+    try:
+        there = next((place for place in (folder, *folder.parents) if place.exists()), Path())
+    except OSError as error:
+        raise _unwritable(folder, error.strerror or str(error), parameter="destination") from None
+    if not there.is_dir():
+        raise _unwritable(folder, os.strerror(errno.ENOTDIR), parameter="destination")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise _unwritable(folder, os.strerror(errno.EACCES), parameter="destination")
+
+
 def _check_target(target: Path) -> None:
     if "\0" in str(target):
         raise _unwritable(target, "a null character, which no path has")
@@ -101,5 +133,5 @@ def _rename(temporary: Path, target: Path) -> None:
         raise _unwritable(target, error.strerror or str(error)) from None
 
 
-def _unwritable(target: Path, reason: str) -> UnwritableFileError:
-    return UnwritableFileError(f"{target}: {reason}", parameter="path", path=str(target), reason=reason)
+def _unwritable(target: Path, reason: str, *, parameter: str = "path") -> UnwritableFileError:
+    return UnwritableFileError(f"{target}: {reason}", parameter=parameter, path=str(target), reason=reason)

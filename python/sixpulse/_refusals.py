@@ -22,6 +22,34 @@ def refuse(parameter: str, reason: str) -> InvalidCombinationError:
     return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
 
 
+def need_text(parameter: str, value: str) -> str:
+    """Refuse half a surrogate pair, such as Python makes of a command's bytes that are not UTF-8.
+
+    Parameters
+    ----------
+    parameter : str
+        The argument at fault.
+    value : str
+        What was given for it.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Raises
+    ------
+    WrongTypeError
+    """
+    try:
+        value.encode()
+    except UnicodeEncodeError:
+        expected, actual = "a string", "one that is no Unicode text"
+        message = f"{parameter}: expected {expected}, got {actual}"
+        raise WrongTypeError(message, parameter=parameter, expected=expected, actual=actual) from None
+    return value
+
+
 def need(parameter: str, value: object, kind: type | tuple[type, ...], expected: str) -> None:
     """Refuse a value of another kind, before something inside is asked for what it has not.
 

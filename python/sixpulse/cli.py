@@ -1,12 +1,14 @@
 """The command line: ``sixpulse examine``, ``sixpulse compare``, ``sixpulse simulate``.
 
-Exit status 0 when the command ran (whatever it found), 2 on bad input with one line on standard error. Output files
-appear whole or not at all.
+Exit status 0 when the command ran (whatever it found), 2 on bad input with one line on standard error that ends in the
+error's stable code in brackets (but what the parser of the arguments itself refuses). Output files appear whole or not
+at all.
 """
 
 from __future__ import annotations
 
 import argparse
+import codecs
 import importlib.util
 import os
 import shutil
@@ -56,25 +58,43 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         Exit status.
     """
+    _write_all_of_it(sys.stdout)
     try:
         options = _parser().parse_args(arguments)
         status: int = options.run(options)
         sys.stdout.flush()
     except SixpulseError as error:
-        return _complain(str(error))
+        return complain(f"{error} [{error.code}]")
     except BrokenPipeError:
         # The reader went away; keep the interpreter from complaining again at its own flush.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_BROKEN_PIPE
     except OSError as error:
-        return _complain(f"{error.filename}: {error.strerror}" if error.filename else str(error))
+        return complain(f"{error.filename}: {error.strerror}" if error.filename else str(error))
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
     return status
 
 
-def _complain(message: str) -> int:
-    print(f"sixpulse: {' '.join(message.split())}", file=sys.stderr)
+def _write_all_of_it(stream: Any) -> None:
+    r"""Let a stream whose encoding lacks a character write it as ``\u00b1``, which JSON understands, and not fail."""
+    if getattr(stream, "errors", None) == "strict" and hasattr(stream, "reconfigure"):
+        codecs.register_error("sixpulse.escaped", _escaped)
+        stream.reconfigure(errors="sixpulse.escaped")
+
+
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    halves = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{a:02x}{b:02x}" for a, b in zip(halves[::2], halves[1::2], strict=True)), error.end
+
+
+def complain(message: str) -> int:
+    """Say on standard error, in one line, why a command did not do what it was asked; return its exit status."""
+    # What a file holds, or is called, must not steer the terminal.
+    line = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in " ".join(message.split()))
+    print(f"sixpulse: {line}", file=sys.stderr)
     return EXIT_BAD_INPUT
 
 

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from ._files import check_folder
 from .errors import InvalidDocumentError
 
 __all__ = ["register"]
@@ -63,6 +64,8 @@ def _add_verify(actions: Any) -> None:
 def _build(options: argparse.Namespace) -> int:
     from . import exercises  # noqa: PLC0415 - a command pays for its own imports only
 
+    for folder in filter(None, (options.destination, options.key)):
+        check_folder(folder)
     seed = exercises.new_seed() if options.new_seed else options.seed
     made = exercises.build(options.author, seed=seed)
     made.write(options.destination, key_folder=options.key)

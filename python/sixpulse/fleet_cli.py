@@ -10,7 +10,6 @@ from .errors import InvalidCombinationError
 
 __all__ = ["add_fleet_arguments", "register", "run_fleet"]
 
-EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
 
@@ -90,9 +89,10 @@ def run_fleet(arguments: argparse.Namespace) -> int:
         return EXIT_INTERRUPTED
     print(_sentence(summary))
     if summary.unreadable:
+        from .cli import complain  # noqa: PLC0415 - the command line imports this module
+
         first = summary.unreadable[0]
-        print(f"sixpulse: {len(summary.unreadable)} could not be read, the first: {first.text}", file=sys.stderr)
-        return EXIT_BAD_INPUT
+        return complain(f"{len(summary.unreadable)} could not be read, the first: {first.text} [{first.code}]")
     return 0
 
 

@@ -44,6 +44,7 @@ from numpy.typing import ArrayLike
 
 from . import _core
 from ._core import Capture, Machine
+from ._refusals import need_text
 from ._result import FloatArray, Result
 from .errors import InvalidCombinationError, OutOfRangeError, UnknownNameError, WrongTypeError
 from .results import ContaminationVerdict, Examination, Pattern, Role
@@ -421,6 +422,8 @@ class Monitor:
         """Allocate everything that pushing will need."""
         if not isinstance(channels, Mapping) or not all(isinstance(name, str) for name in channels):
             raise _wrong_type("channels", "a mapping of name to Channel", channels)
+        for name in channels:
+            need_text("channels", name)
         self._channels = dict(channels)
         self._core = _core.Monitor(
             list(self._channels.items()),

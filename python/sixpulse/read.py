@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 
 from . import _core
 from ._core import Capture, CsvDialect
+from ._refusals import need_text
 from .errors import InvalidCombinationError, WrongTypeError
 
 if TYPE_CHECKING:
@@ -162,8 +163,7 @@ def sniff(
     <BLANKLINE>
     """
     for name, value in (("encoding", encoding), ("delimiter", delimiter), ("decimal", decimal)):
-        if value is not None and not isinstance(value, str):
-            raise _wrong_type(name, "a string", value)
+        _text(name, value)
     for name, value in (("delimiter", delimiter), ("decimal", decimal)):
         if value is not None and len(value) != 1:
             reason = f"expected one character, got {value!r}"
@@ -198,8 +198,10 @@ def _number(parameter: str, value: object) -> float | None:
 
 
 def _text(parameter: str, value: object) -> str | None:
-    if value is None or isinstance(value, str):
-        return value
+    if value is None:
+        return None
+    if isinstance(value, str):
+        return need_text(parameter, value)
     raise _wrong_type(parameter, "a string", value)
 
 
@@ -228,6 +230,7 @@ def _channels(
             raise _wrong_type("roles", "column names or positions from 0 as keys", key)
         if not isinstance(role, str):
             raise _wrong_type("roles", "role names as values", role)
+        need_text("roles", f"{key}{role}")
         channels.append(
             (
                 key,

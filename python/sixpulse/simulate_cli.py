@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import io
 import json
-import secrets
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -13,11 +12,14 @@ from typing import Any
 import numpy as np
 
 from ._core import Capture
-from ._files import write_text
-from .errors import InvalidCombinationError, InvalidDocumentError, UnwritableFileError
+from ._files import check_folder, make_folder, write_text, write_whole
+from ._refusals import refuse
 from .simulation import Scenario, Simulated, simulate, simulate_family
 
 __all__ = ["add_simulate_arguments", "register", "run_simulate"]
+
+#: What ``--set`` does not set.
+_OPTIONS = frozenset({"seed", "count", "first", "pattern"})
 
 
 def register(commands: Any) -> None:
@@ -55,12 +57,10 @@ def run_simulate(arguments: argparse.Namespace) -> int:
         A bad argument; nothing is left half-written.
     """
     destination: Path = arguments.destination
-    try:
-        destination.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise _unwritable(destination, error) from None
+    check_folder(destination)
     settings = dict(_setting(text) for text in arguments.settings)
     for made in _members(arguments, settings):
+        make_folder(destination)
         stem = f"{made.truth.sub_kind}_{made.scenario.seed}_{made.scenario.member:05d}"
         _write(destination / stem, made, arguments.format)
         print(destination / f"{stem}.{arguments.format}")
@@ -76,11 +76,9 @@ def _members(arguments: argparse.Namespace, settings: dict[str, Any]) -> Iterabl
             pattern=arguments.pattern,
             **settings,
         )
-    try:
-        text = arguments.scenario.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InvalidDocumentError(f"scenario: {error}", parameter="scenario", reason=str(error)) from None
-    scenario = Scenario.from_json(text)
+    from .exercises._documents import read_text  # noqa: PLC0415 - with the option
+
+    scenario = Scenario.from_json(read_text(arguments.scenario))
     scenario = scenario.replace(**settings) if settings else scenario
     return [Simulated(scenario, *simulate(scenario))]
 
@@ -88,11 +86,12 @@ def _members(arguments: argparse.Namespace, settings: dict[str, Any]) -> Iterabl
 def _setting(text: str) -> tuple[str, Any]:
     name, equals, value = text.partition("=")
     if not (name and equals):
-        reason = f'expected NAME=VALUE, got "{text}"'
-        raise InvalidCombinationError(f"--set: {reason}", parameter="set", reason=reason)
+        raise refuse("--set", f'expected NAME=VALUE, got "{text}"')
+    if name in _OPTIONS:
+        raise refuse("--set", f'"{name}" is an option of its own, --{name}')
     try:
         return name, json.loads(value)
-    except ValueError:
+    except (ValueError, RecursionError):
         return name, value
 
 
@@ -103,24 +102,7 @@ def _write(stem: Path, made: Simulated, kind: str) -> None:
     if kind == "csv":
         write_text(stem.with_name(f"{stem.name}.csv"), _csv(made.capture))
     else:
-        _write_bytes(stem.with_name(f"{stem.name}.npz"), _npz(made.capture))
-
-
-def _write_bytes(target: Path, content: bytes) -> None:
-    """Write to a temporary neighbour and rename it into place."""
-    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}")
-    try:
-        temporary.write_bytes(content)
-        temporary.replace(target)
-    except OSError as error:
-        raise _unwritable(target, error) from None
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _unwritable(target: Path, error: OSError) -> UnwritableFileError:
-    reason = error.strerror or str(error)
-    return UnwritableFileError(f"{target}: {reason}", parameter="destination", path=str(target), reason=reason)
+        write_whole(stem.with_name(f"{stem.name}.npz"), lambda stream: stream.write(_npz(made.capture)))
 
 
 def _npz(capture: Capture) -> bytes:

@@ -62,6 +62,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Self, TypeAlias
 
 from ._core import Capture, _sim
+from ._refusals import need_text
 from ._result import FloatArray, Result
 from .errors import OutOfRangeError, WrongTypeError
 from .results import Pattern
@@ -183,9 +184,9 @@ class Scenario:
         """
         if not isinstance(text, str):
             raise _wrong_type("text", "a string", text)
-        return cls._of(_sim.scenario_checked(text))
+        return cls._of(_sim.scenario_checked(need_text("text", text)))
 
-    def replace(self, **values: object) -> Self:
+    def replace(self, /, **values: object) -> Self:
         """Return the scenario with parameters set by name (the names of :meth:`draw` that set, not steer).
 
         Raises

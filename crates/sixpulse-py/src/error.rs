@@ -2,7 +2,7 @@
 
 use pyo3::exceptions::PyRuntimeError;
 use pyo3::prelude::*;
-use pyo3::types::PyDict;
+use pyo3::types::{PyDict, PyString};
 use sixpulse::Error;
 
 /// The Python exception for an error of the core.
@@ -56,9 +56,15 @@ pub fn optional_float(parameter: &str, value: Option<&Bound<'_, PyAny>>) -> PyRe
     value.map(|v| float_argument(parameter, v)).transpose()
 }
 
-/// A text argument; anything else is a `wrong_type`.
+/// A text argument; anything else is a `wrong_type`, also half a surrogate pair, which no encoding can write.
 pub fn text_argument(parameter: &str, value: &Bound<'_, PyAny>) -> PyResult<String> {
-    value.extract().map_err(|_| wrong_type(parameter, "a string", value))
+    value.extract().map_err(|_| {
+        if value.is_instance_of::<PyString>() {
+            wrong_type_named(value.py(), parameter, "a string", "one that is no Unicode text")
+        } else {
+            wrong_type(parameter, "a string", value)
+        }
+    })
 }
 
 fn core_fields<'py>(py: Python<'py>, err: &Error) -> PyResult<Bound<'py, PyDict>> {

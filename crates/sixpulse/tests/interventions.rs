@@ -175,6 +175,20 @@ fn notes_say_what_to_bear_in_mind() {
 }
 
 #[test]
+fn speeds_beyond_comparison_are_refused_equal_ones_never() {
+    let at = |rpm| capture(&Stage { engine_rpm: Some(rpm), ..AS_FOUND });
+    let options = InterventionOptions { electrical_hz: Some(HZ), ..InterventionOptions::default() };
+    for rpm in [1e308, 1e-308] {
+        let found = compare_interventions(&at(rpm), &[at(rpm)], None, &options).unwrap();
+        assert!(!noted(&found, InterventionNoteCode::EngineSpeedChanged), "{:?}", found.notes);
+    }
+    for (from, to) in [(1e-3, 1e308), (1e308, 1e-3)] {
+        let refused = compare_interventions(&at(from), &[at(to)], None, &options).unwrap_err();
+        assert_eq!((refused.code(), refused.parameter()), ("out_of_range", "engine_rpm"));
+    }
+}
+
+#[test]
 fn what_does_not_belong_together_is_refused() {
     let before = capture(&AS_FOUND);
     let options = InterventionOptions::default();

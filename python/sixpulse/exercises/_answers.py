@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FileReadError, InvalidDocumentError, SixpulseError
-from ._documents import read_text
+from ._documents import read_json, read_text
 
 __all__ = ["Answers", "FileRefusal", "read_answers"]
 
@@ -137,18 +136,13 @@ def read_answers(
 
 
 def _read_file(collector: _Collector, path: Path) -> None:
-    text = read_text(path)
     if path.suffix.lower() == ".json":
-        _read_json(collector, path, text)
+        _take_document(collector, path, read_json(path, "answers"))
     else:
-        _read_csv(collector, path, text)
+        _read_csv(collector, path, read_text(path))
 
 
-def _read_json(collector: _Collector, path: Path, text: str) -> None:
-    try:
-        document = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise _invalid(path, str(error)) from None
+def _take_document(collector: _Collector, path: Path, document: object) -> None:
     if isinstance(document, dict) and isinstance(document.get("answers"), list):
         document = document["answers"]
     if isinstance(document, dict):

@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from .._core import Capture, _exercise
+from .._files import check_folder
 from .._refusals import need
 from ..errors import InvalidCombinationError, InvalidDocumentError, OutOfRangeError
 from . import _files, _plots, _worksheet
-from ._documents import Author, read_author, read_text
+from ._documents import Author, read_author, read_json, read_text
 
 __all__ = ["Exercise", "Seal", "build", "difficulty", "new_seed", "verify_seal"]
 
@@ -125,8 +126,10 @@ class Exercise:
         if trainer.resolve().is_relative_to(learner.resolve()):
             reason = "the key must not lie in the learners' folder"
             raise InvalidCombinationError(f"key_folder: {reason}", parameter="key_folder", reason=reason)
-        _files.write_folder(learner, self.learner_files())
+        sheets = self.learner_files()
+        # The key comes first: without it the learners' files are worth nothing.
         _files.write_folder(trainer, self.trainer_files())
+        _files.write_folder(learner, sheets)
 
     def _answer_form(self) -> bytes:
         buffer = io.StringIO()
@@ -167,6 +170,8 @@ def build(author: Author, destination: str | os.PathLike[str] | None = None, *, 
     UnwritableFileError, MissingDependencyError
         The set cannot be written.
     """
+    if destination is not None:
+        check_folder(Path(destination))
     wishes = read_author(author, seed=seed)
     questions, key, captures = _exercise.build_exercise(json.dumps(wishes))
     documents = json.loads(questions), json.loads(key)
@@ -199,15 +204,25 @@ def verify_seal(seal: str | os.PathLike[str], key: str | os.PathLike[str], *, sa
     InvalidDocumentError, FileMissingError, UnreadableFileError
         A file is not what it should be.
     """
+    sealed = read_json(Path(seal), "seal")
+    wanted = sealed.get("sha256") if isinstance(sealed, dict) else None
+    if not isinstance(wanted, str):
+        reason = f'{seal}: expected an object with the text "sha256"'
+        raise InvalidDocumentError(f"seal: {reason}", parameter="seal", reason=reason)
+    bytes_of_salt = _salt(Path(salt))
+    content = read_text(Path(key)).encode()
+    made = hashlib.sha256(bytes_of_salt + content).hexdigest()
+    return hmac.compare_digest(made.encode(), wanted.encode("utf-8", "surrogatepass"))
+
+
+def _salt(path: Path) -> bytes:
     try:
-        wanted = json.loads(read_text(Path(seal)))["sha256"]
-        bytes_of_salt = bytes.fromhex(read_text(Path(salt)).strip())
-    except (ValueError, KeyError, TypeError) as error:
+        return bytes.fromhex(read_text(path).strip())
+    except ValueError as error:
         if isinstance(error, InvalidDocumentError):
             raise
-        raise InvalidDocumentError(f"seal: {error!r}", parameter="seal", reason=repr(error)) from None
-    content = read_text(Path(key)).encode()
-    return hmac.compare_digest(hashlib.sha256(bytes_of_salt + content).hexdigest(), str(wanted))
+        reason = f"{path}: expected hexadecimal digits ({error})"
+        raise InvalidDocumentError(f"salt: {reason}", parameter="salt", reason=reason) from None
 
 
 def difficulty(*, ripple_to_noise: float, contrast: float | None, ambiguity: float, distractors: int) -> float:

@@ -18,6 +18,13 @@ Author = str | os.PathLike[str] | Mapping[str, Any]
 
 COURSES = Path(__file__).with_name("courses")
 
+#: An author's file has a page or two. What is far longer is something else, and readers of TOML and YAML take minutes
+#: and gigabytes over some of it.
+MOST_CHARACTERS = 20_000
+#: Values that it may stand for, with YAML's references followed: a few lines of them can stand for billions.
+MOST_VALUES = 10_000
+TOO_DEEP = "nested too deeply"
+
 
 def read_author(source: Author, *, seed: int | None = None) -> dict[str, Any]:
     """Read an author's file, check it, and write every default out.
@@ -54,6 +61,8 @@ def read_author(source: Author, *, seed: int | None = None) -> dict[str, Any]:
         document["seed"] = seed
     try:
         text = json.dumps(document, allow_nan=False)
+    except RecursionError:
+        raise _invalid("author", TOO_DEEP) from None
     except (TypeError, ValueError) as error:
         raise _invalid("author", f"not plain data ({error})") from None
     checked: dict[str, Any] = json.loads(_exercise.checked_author(text))
@@ -84,7 +93,7 @@ def _loaded(source: str | os.PathLike[str]) -> dict[str, Any]:
     path = Path(source)
     if path.suffix == "" and path.name.replace("-", "_") in courses() and not path.exists():
         path = COURSES / f"{path.name.replace('-', '_')}.toml"
-    loaded = _parsed(path, read_text(path))
+    loaded = _parsed(path, read_text(path, most=MOST_CHARACTERS))
     if not isinstance(loaded, dict):
         raise _invalid("author", f"{path}: expected fields by name, got {type(loaded).__name__}")
     return loaded
@@ -98,11 +107,9 @@ def _parsed(path: Path, text: str) -> Any:
         if suffix == ".json":
             return json.loads(text)
         if suffix in (".yaml", ".yml"):
-            yaml = require("yaml", extra="exercises")
-            try:
-                return yaml.safe_load(text)
-            except yaml.YAMLError as error:
-                raise _invalid("author", f"{path}: {' '.join(str(error).split())}") from None
+            return _from_yaml(path, text)
+    except RecursionError:
+        raise _invalid("author", f"{path}: {TOO_DEEP}") from None
     except ValueError as error:
         if isinstance(error, InvalidDocumentError):
             raise
@@ -111,10 +118,54 @@ def _parsed(path: Path, text: str) -> Any:
     raise UnsupportedFormatError(message, parameter="author", path=str(path))
 
 
-def read_text(path: Path) -> str:
+def _from_yaml(path: Path, text: str) -> Any:
+    yaml = require("yaml", extra="exercises")
+    loader = yaml.SafeLoader(text)
+    try:
+        node = loader.get_single_node()
+        if node is None:
+            return None
+        if _values(node, {}) > MOST_VALUES:
+            raise _invalid("author", f"{path}: its references stand for more than {MOST_VALUES} values")
+        return loader.construct_document(node)
+    except yaml.YAMLError as error:
+        raise _invalid("author", f"{path}: {' '.join(str(error).split())}") from None
+    finally:
+        loader.dispose()
+
+
+def _values(node: Any, known: dict[int, int]) -> int:
+    """Count the values that a node of YAML stands for; one inside itself stands for more than there may be."""
+    if id(node) not in known:
+        known[id(node)] = MOST_VALUES + 1
+        # A scalar's value is text, a sequence's are nodes, a mapping's pairs of them.
+        entries = () if isinstance(node.value, str) else node.value
+        parts = [part for entry in entries for part in (entry if isinstance(entry, tuple) else (entry,))]
+        known[id(node)] = 1 + sum(_values(part, known) for part in parts)
+    return known[id(node)]
+
+
+def read_json(path: Path, parameter: str) -> Any:
+    """Read JSON from a file.
+
+    Raises
+    ------
+    InvalidDocumentError, FileMissingError, UnreadableFileError
+    """
+    text = read_text(path)
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise _invalid(parameter, f"{path}: {TOO_DEEP}") from None
+    except ValueError as error:
+        raise _invalid(parameter, f"{path}: not JSON ({error})") from None
+
+
+def read_text(path: Path, *, most: int | None = None) -> str:
     """Read UTF-8 text, with or without a byte-order mark."""
     try:
-        return path.read_text(encoding="utf-8-sig")
+        with path.open(encoding="utf-8-sig") as stream:
+            text = stream.read(-1 if most is None else most + 1)
     except FileNotFoundError:
         raise FileMissingError(f"{path}: there is no such file", parameter="path", path=str(path)) from None
     except UnicodeDecodeError as error:
@@ -123,6 +174,9 @@ def read_text(path: Path) -> str:
         # A ValueError: a null character, which no path has.
         message = f"{path}: {getattr(error, 'strerror', None) or error}"
         raise UnreadableFileError(message, parameter="path", path=str(path)) from None
+    if most is not None and len(text) > most:
+        raise _invalid("path", f"{path}: longer than {most} characters")
+    return text
 
 
 def _invalid(parameter: str, reason: str) -> InvalidDocumentError:

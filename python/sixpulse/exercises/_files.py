@@ -13,8 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from .._core import Capture
-from .._files import write_whole
-from ..errors import UnwritableFileError
+from .._files import make_folder, write_whole
 
 #: Modification time of every learner's file: 2000-01-01 00:00 UTC.
 MODIFIED_S = 946_684_800
@@ -80,13 +79,7 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
     """
     for name in sorted(files):
         path = folder / name
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            reason = error.strerror or str(error)
-            raise UnwritableFileError(
-                f"{path.parent}: {reason}", parameter="destination", path=str(path.parent), reason=reason
-            ) from None
+        make_folder(path.parent)
         content = files[name]
         write_whole(path, lambda stream, content=content: stream.write(content))  # type: ignore[misc]
         os.utime(path, (MODIFIED_S, MODIFIED_S))

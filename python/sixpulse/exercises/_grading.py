@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from .._core import _exercise
-from .._files import write_texts
+from .._files import make_folder, write_texts
 from .._refusals import need
 from .._result import Result
 from ..errors import InvalidDocumentError
 from ._answers import Answers, read_answers
-from ._documents import read_text
+from ._documents import read_json
 
 __all__ = [
     "GradedRow",
@@ -234,8 +234,8 @@ class Grading(Result):
         from . import _report, statistics  # noqa: PLC0415 - plots are loaded when they are drawn
 
         folder = Path(destination)
-        folder.mkdir(parents=True, exist_ok=True)
         found = statistics.analyse(self, key)
+        make_folder(folder)
         write_texts(
             [
                 (folder / "class.csv", self.class_table()),
@@ -328,12 +328,7 @@ def read_key(path: str | os.PathLike[str]) -> dict[str, Any]:
     ------
     InvalidDocumentError, FileMissingError, UnreadableFileError
     """
-    try:
-        document = json.loads(read_text(Path(path)))
-    except ValueError as error:
-        if isinstance(error, InvalidDocumentError):
-            raise
-        raise InvalidDocumentError(f"key: {path}: {error}", parameter="key", reason=str(error)) from None
+    document = read_json(Path(path), "key")
     if not isinstance(document, dict):
         reason = f"expected a key, got {type(document).__name__}"
         raise InvalidDocumentError(f"key: {path}: {reason}", parameter="key", reason=reason)

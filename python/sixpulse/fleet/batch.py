@@ -169,7 +169,8 @@ def _named(make: Callable[[], Job], identity: str | None) -> Job:
 
 def error_row(code: str, parameter: str, text: str) -> dict[str, Any]:
     """Return the row of a capture that failed."""
-    line = " ".join(text.split())
+    # A file's name in it may not be Unicode text.
+    line = " ".join(text.encode("utf-8", "backslashreplace").decode().split())
     return {"library_version": _core.VERSION, "error_code": code, "error_parameter": parameter, "error_text": line}
 
 

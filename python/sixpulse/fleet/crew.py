@@ -34,6 +34,22 @@ class SerialExecutor(Executor):
         return future
 
 
+def check(executor: Any, workers: int | None, in_flight: int | None) -> None:
+    """Refuse what no crew can be made of, before a run writes anything.
+
+    Raises
+    ------
+    InvalidCombinationError, UnknownNameError, WrongTypeError
+    """
+    if in_flight is not None and (not isinstance(in_flight, int) or in_flight < 1):
+        raise refuse("in_flight", f"expected a whole number from 1, got {in_flight!r}")
+    if _maker(executor, workers) is None and not any(hasattr(executor, name) for name in ("get_executor", "submit")):
+        actual = type(executor).__name__
+        expected = "a concurrent.futures.Executor, its name, or a callable that makes one"
+        message = f"executor: expected {expected}, got {actual}"
+        raise WrongTypeError(message, parameter="executor", expected=expected, actual=actual)
+
+
 class Crew:
     """The workers of one run.
 
@@ -112,14 +128,7 @@ def _maker(executor: Any, workers: int | None) -> _Make | None:
 
 def _given(executor: Any) -> Executor:
     """Take an executor, or the one that a Dask client gives."""
-    if hasattr(executor, "get_executor"):
-        return executor.get_executor(pure=False)  # type: ignore[no-any-return]
-    if hasattr(executor, "submit"):
-        return executor  # type: ignore[no-any-return]
-    actual = type(executor).__name__
-    expected = "a concurrent.futures.Executor, its name, or a callable that makes one"
-    message = f"executor: expected {expected}, got {actual}"
-    raise WrongTypeError(message, parameter="executor", expected=expected, actual=actual)
+    return executor.get_executor(pure=False) if hasattr(executor, "get_executor") else executor  # type: ignore[no-any-return]
 
 
 def _size(executor: Any) -> int:

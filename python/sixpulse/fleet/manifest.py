@@ -105,7 +105,9 @@ def write_manifest(destination: Path, *, settings: Settings, source: str, progre
         "settings_digest": settings.digest,
         **progress,
     }
-    write_text(destination / MANIFEST, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+    text = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+    # Of a file's name that is no Unicode text the escapes are JSON's own, which give it back.
+    write_text(destination / MANIFEST, text.encode("utf-8", "backslashreplace").decode())
 
 
 def check_settings(manifest: dict[str, Any] | None, settings: Settings) -> None:

@@ -17,7 +17,7 @@ import filelock
 import pyarrow as pa
 
 from .._core import Machine
-from .._refusals import refuse
+from .._refusals import need, need_text, refuse
 from ..errors import (
     DestinationBusyError,
     DuplicateIdsError,
@@ -28,7 +28,8 @@ from ..results import Role
 from . import manifest as manifests
 from . import work
 from .crew import Crew, ExecutorName, is_lost
-from .dataset import SENSOR_ROLES, Known, check_known
+from .crew import check as check_crew
+from .dataset import ROLES, SENSOR_ROLES, Known, check_known
 from .progress import Display
 from .settings import Settings
 from .source import Survey, survey
@@ -123,11 +124,13 @@ def examine_dataset(
     """
     folder = Path(os.path.abspath(destination))  # noqa: PTH100 - a link stays what it is
     _check_names(duplicate_ids, existing)
+    check_crew(executor, workers, in_flight)
     seen = survey(os.fspath(source), roles=roles, captures=captures)
     settings = _settings(seen, roles, Known.of(machine, electrical_hz), reading)
     _check_apart(source, folder)
+    display = Display(progress)
     with _locked(folder):
-        run = _Run(folder, os.fspath(source), seen, settings, Display(progress))
+        run = _Run(folder, os.fspath(source), seen, settings, display)
         run.prepare(duplicate_ids, existing)
         return run.work(executor, workers, in_flight)
 
@@ -148,6 +151,7 @@ def _settings(
     seen: Survey, roles: Mapping[Any, str] | None, known: Known, reading: Mapping[str, Any] | None
 ) -> Settings:
     check_known(known)
+    _check_roles(roles or {})
     circuits = seen.circuits
     if any(isinstance(unit, Files) for unit in seen.units):
         if not roles:
@@ -165,6 +169,16 @@ def _settings(
     )
     settings.schema  # noqa: B018 - refuses a column named like one of the table
     return settings
+
+
+def _check_roles(roles: Mapping[Any, str]) -> None:
+    need("roles", roles, Mapping, "a mapping of column to role")
+    for column, role in roles.items():
+        need_text("roles", f"{column}{role}")
+        if role not in ROLES:
+            expected = ", ".join(ROLES)
+            message = f'roles: expected one of {expected}, got "{role}"'
+            raise UnknownNameError(message, parameter="roles", expected=expected, actual=str(role))
 
 
 def _check_apart(source: str | os.PathLike[str], destination: Path) -> None:
@@ -268,8 +282,6 @@ class _Run:
 
     def work(self, executor: Any, workers: int | None, in_flight: int | None) -> FleetSummary:
         """Hand out the tasks until all are done."""
-        if in_flight is not None and in_flight < 1:
-            raise refuse("in_flight", f"expected a whole number from 1, got {in_flight}")
         try:
             self._running.touch()
             self._take_what_is_there()

@@ -7,6 +7,7 @@ import glob
 import hashlib
 import os
 import re
+import stat
 import urllib.parse
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,8 +20,10 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 from ..errors import (
+    DamagedFileError,
     FileMissingError,
     FileReadError,
+    FolderNotFileError,
     InvalidCombinationError,
     UnknownColumnError,
     WrongTypeError,
@@ -115,10 +118,21 @@ def find_files(source: str) -> tuple[Path, list[Path]]:
     else:
         root = _fixed_part(source)
         found = [Path(name) for name in glob.glob(source, recursive=True) if Path(name).is_file()]  # noqa: PTH207
-    shown = [p for p in found if not any(part.startswith(_HIDDEN) for part in p.relative_to(root).parts)]
+    shown = [
+        p for p in found if not any(part.startswith(_HIDDEN) for part in p.relative_to(root).parts) and not _waits(p)
+    ]
     if not shown:
         raise FileMissingError(f"{source}: no file there", parameter="source", path=source)
     return root, sorted(shown, key=lambda p: p.relative_to(root).parts)
+
+
+def _waits(path: Path) -> bool:
+    """Tell a pipe, a socket or a device: opened for reading, it may wait for ever."""
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return False  # a link to nothing: its row says so
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
 
 
 def _fixed_part(pattern: str) -> Path:
@@ -229,9 +243,14 @@ def _add_units(made: Survey, root: Path, one: _Seen) -> None:
 
 def key_of(relative: Path) -> str:
     """Make the name that a file's parts begin with: readable, in the order of the files, and unique."""
-    name = relative.as_posix()
+    name = shown(relative.as_posix())
     digest = hashlib.sha256(name.encode()).hexdigest()[:8]
     return f"part-{re.sub(r'[^A-Za-z0-9]+', '-', name.removesuffix('.parquet'))[-60:].strip('-')}-{digest}"
+
+
+def shown(name: str) -> str:
+    r"""Write a file's name as Unicode text; a byte of it that belongs to none stands as ``\xff``."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
 
 
 def stamp(path: str | Path) -> tuple[int, int]:
@@ -248,8 +267,11 @@ def survey_files(root: Path, paths: Sequence[Path], captures: Any) -> Survey:
     if captures is None:
         files = [path for path in paths if path.suffix.lower() in _EXTENSIONS]
         if not files:
-            raise FileMissingError(f"{root}: no capture there", parameter="source", path=str(root))
-        names = [path.relative_to(root).as_posix() for path in files]
+            place = str(paths[0] if len(paths) == 1 else root)
+            known = ", ".join(sorted(_EXTENSIONS))
+            message = f"{place}: no capture there; by their names captures are files of {known}"
+            raise FileMissingError(message, parameter="source", path=place)
+        names = [shown(path.relative_to(root).as_posix()) for path in files]
         facts = pa.table({CAPTURE_ID: pa.array(names, pa.string())})
     else:
         table = table_of(captures)
@@ -278,7 +300,7 @@ def table_of(captures: Any) -> Any:
                 return pq.read_table(path)
             return pyarrow.csv.read_csv(path)
         except BROKEN as error:
-            raise damaged(str(path), error) from None
+            raise _no_table(str(path), error) from None
     if isinstance(captures, pa.Table):
         return captures
     if hasattr(captures, "__arrow_c_stream__"):
@@ -289,6 +311,16 @@ def table_of(captures: Any) -> Any:
     expected = "an Arrow table, a data frame, or a path of CSV or Parquet"
     message = f"captures: expected {expected}, got {actual}"
     raise WrongTypeError(message, parameter="captures", expected=expected, actual=actual)
+
+
+def _no_table(path: str, error: BaseException) -> FileReadError:
+    if isinstance(error, FileNotFoundError):
+        return FileMissingError(f"{path}: no such file", parameter="captures", path=path)
+    if os.path.isdir(path):  # noqa: PTH112 - as it was given
+        return FolderNotFileError(f"{path}: this is a folder, not a file", parameter="captures", path=path)
+    reason = (str(error) or type(error).__name__).splitlines()[0]
+    message = f"{path}: neither a CSV nor a Parquet table: {reason}"
+    return DamagedFileError(message, parameter="captures", path=path)
 
 
 def _names_of(table: Any) -> list[str]:

@@ -219,7 +219,8 @@ pub struct InterventionOptions {
 ///
 /// # Errors
 /// [`Error::EmptyInput`] without a capture in `during`; [`Error::InvalidCombination`] when the captures share no measuring
-/// point of the supply, when there is no circuit, or when one is missing in a later capture; as [`crate::examine()`].
+/// point of the supply, when there is no circuit, or when one is missing in a later capture;
+/// [`Error::OutOfRange`] for engine speeds whose quotient no number holds; as [`crate::examine()`].
 pub fn compare_interventions(
     before: &Capture,
     during: &[Capture],
@@ -308,7 +309,7 @@ impl Record {
             let Some((_, supply)) = capture.by_role(supply_role) else { continue };
             let cycle = match (&first, kind) {
                 (Some((before, hz, orders)), StageKind::During | StageKind::After) => {
-                    let (expected_hz, known) = observe::expected_hz(before, *hz, capture);
+                    let (expected_hz, known) = observe::expected_hz(before, *hz, capture)?;
                     Some(observe::later_cycle(supply, options.machine.pulse_number(), expected_hz, known, orders)?)
                 }
                 (None, StageKind::Before) => first_cycle(capture, supply, options)?,

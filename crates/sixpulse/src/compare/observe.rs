@@ -13,7 +13,7 @@ use super::batches::{Batches, Power};
 use super::student_95;
 use crate::angle::PhaseTrack;
 use crate::contamination::{self, Contamination, ContaminationVerdict};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::examine::COMPUTED_FREQUENCY_STD;
 use crate::rectifier::Pattern;
 use crate::rectifier::classify;
@@ -337,10 +337,17 @@ fn median_over_mean(n: f64) -> f64 {
 }
 
 /// The frequency at which a later stage's cycle would stand, and whether both engine speeds are known.
-pub(super) fn expected_hz(before: &Capture, before_hz: f64, later: &Capture) -> (f64, bool) {
+///
+/// # Errors
+/// [`Error::OutOfRange`] for speeds whose quotient no number holds.
+pub(super) fn expected_hz(before: &Capture, before_hz: f64, later: &Capture) -> Result<(f64, bool)> {
     match (before.engine_rpm().filter(|r| *r > 0.0), later.engine_rpm().filter(|r| *r > 0.0)) {
-        (Some(from), Some(to)) => (before_hz * to / from, true),
-        _ => (before_hz, false),
+        (Some(from), Some(to)) => {
+            let hz = before_hz * (to / from);
+            let expected = "a speed that can be compared with the first capture's (1/min)";
+            if hz.is_normal() { Ok((hz, true)) } else { Err(Error::out_of_range("engine_rpm", expected, to)) }
+        }
+        _ => Ok((before_hz, false)),
     }
 }
 
