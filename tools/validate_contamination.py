@@ -22,6 +22,8 @@ from typing import Any
 import numpy as np
 import records
 import shares
+from labelled import labels
+from labelled import rows as labelled_rows
 from ngspice_captures import LONGEST_S, SETTLE_S, angle_turned
 from numpy.typing import NDArray
 
@@ -63,7 +65,7 @@ def held(file: Path, label: Row) -> Row | None:
 def charging(path: Path) -> Iterator[tuple[str, Row, sixpulse.Capture]]:
     """Name, label, post and sensor of captures that charge; an alternator at rest has no ripple to be traced."""
     roles = {"post": "charging_post", "sensor": "speed_sensor"}
-    for key, label in json.loads((path / "labels.json").read_text()).items():
+    for key, label in labels(path).items():
         if label["label"] != "not_running":
             whole = sixpulse.read(path / f"{key}.npz", roles=roles, coupling={"sensor": "dc"})
             yield key, label, sixpulse.Capture({name: whole[name] for name in roles})
@@ -90,7 +92,7 @@ MOST_SAMPLES, CIRCUITS, ORDERS = 12_000, 3, 40
 
 def in_step(path: Path) -> Iterator[str]:
     """Verdicts on circuits that turn by a supply's very angle, each order with a factor of 1/e to e and any phase."""
-    for key, label in json.loads((path / "labels.json").read_text()).items():
+    for key, label in labels(path).items():
         samples = round(label["duration"] * label["fs"])
         if label["label"] == "not_running" or samples > MOST_SAMPLES:
             continue
@@ -268,11 +270,6 @@ def misses(rows: list[Row]) -> str:
     return "\n".join(lines)
 
 
-def read_rows(files: list[Path]) -> list[Row]:
-    """Rows of several files."""
-    return [json.loads(line) for file in files for line in file.read_text().splitlines()]
-
-
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -290,10 +287,11 @@ def main() -> None:
         for verdict, count in Counter(v for path in options.folders for v in in_step(path)).most_common():
             print(verdict, count)
     elif options.command == "folder":
+        labels(options.folder)  # before the file is opened, which empties it
         with options.out.open("w") as out:
             out.writelines(json.dumps(row) + "\n" for row in folder(options.folder))
     else:
-        rows = read_rows(options.rows)
+        rows = labelled_rows(options.rows)
         print(f"## {options.title}\n\n{targets(rows)}\n\n{misses(rows)}")
 
 

@@ -17,6 +17,8 @@ from typing import Any
 
 import numpy as np
 import shares
+from labelled import labels
+from labelled import rows as labelled_rows
 
 import sixpulse
 
@@ -103,7 +105,7 @@ def pattern_of(label: str) -> str:
 
 def folder(path: Path) -> Iterator[Row]:
     """Rows of the captures that a labels.json describes (one NPZ file each, scaled integers)."""
-    for key, label in json.loads((path / "labels.json").read_text()).items():
+    for key, label in labels(path).items():
         for post, role in (("post", "charging_post"), ("battery", "battery_post")):
             trace = sixpulse.read(path / f"{key}.npz", roles={post: role})[post]
             facts = {
@@ -352,9 +354,10 @@ def main() -> None:
     show.add_argument("rows", type=Path, nargs="+")
     a = parser.parse_args()
     if a.command == "tables":
-        rows = [json.loads(line) for path in a.rows for line in path.read_text().splitlines()]
-        print(tables(a.title, rows), end="")
+        print(tables(a.title, labelled_rows(a.rows)), end="")
         return
+    if a.command == "folder":
+        labels(a.path)  # before the file is opened, which empties it
     made = drawn(a.seed, a.first, a.count, a.pulse_number) if a.command == "draw" else folder(a.path)
     with a.out.open("w") as file:
         for row in made:
