@@ -290,20 +290,32 @@ pub fn order_transfer(post: &[f64], coupled: &[f64], angle_rad: &[f64]) -> Vec<O
         .collect()
 }
 
+/// Points of a record that are turned side by side.
+const LANES: usize = 8;
+
 /// `2 / Theta int x exp(-j n theta) dtheta` over the whole cycles Theta of the record (trapezoids in the angle).
 fn order_phasors(x: &[f64], level: f64, angle_rad: &[f64]) -> Vec<(f64, f64)> {
     let count = whole_cycles(angle_rad).min(x.len());
     let mut sums = [(0.0_f64, 0.0_f64); ORDERS];
-    for i in 0..count {
-        let before = angle_rad[i.saturating_sub(1)];
-        let after = angle_rad[(i + 1).min(count - 1)];
-        let weight = 0.5 * (after - before) * (x[i] - level);
-        let (sin, cos) = libm::sincos(angle_rad[i]);
-        let (mut re, mut im) = (weight, 0.0);
+    for start in (0..count).step_by(LANES) {
+        // Points turn side by side, for one turn waits for the turn before; they are added one after the other. Lanes
+        // beyond the last point have no weight, and a sum that a zero is added to stays what it is.
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        let (mut sin, mut cos) = ([0.0; LANES], [0.0; LANES]);
+        for (lane, i) in (start..count.min(start + LANES)).enumerate() {
+            let before = angle_rad[i.saturating_sub(1)];
+            let after = angle_rad[(i + 1).min(count - 1)];
+            re[lane] = 0.5 * (after - before) * (x[i] - level);
+            (sin[lane], cos[lane]) = libm::sincos(angle_rad[i]);
+        }
         for sum in &mut sums {
-            (re, im) = (re * cos + im * sin, im * cos - re * sin);
-            sum.0 += re;
-            sum.1 += im;
+            for lane in 0..LANES {
+                let (r, i) = (re[lane], im[lane]);
+                re[lane] = r * cos[lane] + i * sin[lane];
+                im[lane] = i * cos[lane] - r * sin[lane];
+            }
+            re.iter().for_each(|r| sum.0 += r);
+            im.iter().for_each(|i| sum.1 += i);
         }
     }
     let total = if count > 0 { angle_rad[count - 1] - angle_rad[0] } else { 0.0 };
