@@ -300,8 +300,20 @@ def test_what_cannot_be_built_says_why() -> None:
     assert "healthy" in caught.value.reason
 
 
+def test_threads_change_nothing(made: exercises.Exercise) -> None:
+    for threads in (2, None):
+        again = exercises.build(AUTHOR, threads=threads)
+        assert (again.questions, again.key) == (made.questions, made.key)
+        for name, capture in made.captures.items():
+            assert all(np.array_equal(trace.raw(), again.captures[name][part].raw()) for part, trace in capture.items())
+    for threads in (0, -1, 2**40, 1.5, True):
+        with pytest.raises(errors.InvalidCombinationError) as caught:
+            exercises.build(AUTHOR, threads=threads)  # type: ignore[arg-type]
+        assert caught.value.parameter == "threads"
+
+
 def test_where_a_set_cannot_go_is_said_before_it_is_built(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def unwanted(wishes: str) -> None:
+    def unwanted(wishes: str, _: int) -> None:
         raise AssertionError(wishes)
 
     monkeypatch.setattr("sixpulse._core._exercise.build_exercise", unwanted)

@@ -100,7 +100,7 @@ def examine_many(
         count,
         lambda i: (capture_of(i), machine_of(i), hz_of(i)),
         Examination._from_core,
-        _threads(threads),
+        threads_of(threads),
     )
 
 
@@ -108,7 +108,8 @@ def examine_many(
 _MOST_THREADS = 2**31 - 1
 
 
-def _threads(given: int | None) -> int:
+def threads_of(given: int | None) -> int:
+    """Check a number of threads; as many as the process may run on when not given."""
     if given is None:
         # Those that the process may run on; some systems only know how many there are.
         return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

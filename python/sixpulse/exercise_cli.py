@@ -39,6 +39,7 @@ def _add_build(actions: Any) -> None:
     seeds = command.add_mutually_exclusive_group()
     seeds.add_argument("--seed", type=int, metavar="N", help="takes the place of the author's seed")
     seeds.add_argument("--new-seed", action="store_true", help="draw a seed that nobody can guess; the key holds it")
+    command.add_argument("--threads", type=int, default=1, metavar="N", help="items drawn at once (1); the same set")
     command.add_argument("--key", type=Path, metavar="FOLDER", help="where the key goes (default: FOLDER/trainer)")
 
 
@@ -67,7 +68,7 @@ def _build(options: argparse.Namespace) -> int:
     for folder in filter(None, (options.destination, options.key)):
         check_folder(folder)
     seed = exercises.new_seed() if options.new_seed else options.seed
-    made = exercises.build(options.author, seed=seed)
+    made = exercises.build(options.author, seed=seed, threads=options.threads)
     made.write(options.destination, key_folder=options.key)
     key = made.key
     print(f"{len(key['items'])} items, {len(key['questions'])} questions, {len(key['rejections'])} draws rejected")

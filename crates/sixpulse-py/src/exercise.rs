@@ -1,11 +1,13 @@
 //! Exercises for Python. Author's files, question sets, keys and gradings cross the border as JSON text, as scenarios do.
 
+use std::num::NonZeroUsize;
+
 use pyo3::prelude::*;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sixpulse_sim::Error;
 use sixpulse_sim::exercise::{Author, Exercise, Key, QuestionKind, Response};
-use sixpulse_sim::exercise::{brier_points, build, difficulty, grade, log_score, parse_quantity, rubric};
+use sixpulse_sim::exercise::{brier_points, build_on, difficulty, grade, log_score, parse_quantity, rubric};
 
 use crate::simulate::sim_to_py;
 use crate::trace::PyCapture;
@@ -30,9 +32,13 @@ pub fn checked_author(author: &str) -> PyResult<String> {
 
 /// Question set (JSON), key (JSON) and captures.
 #[pyfunction]
-pub fn build_exercise(py: Python<'_>, author: &str) -> PyResult<(String, String, Vec<PyCapture>)> {
+pub fn build_exercise(
+    py: Python<'_>,
+    author: &str,
+    threads: NonZeroUsize,
+) -> PyResult<(String, String, Vec<PyCapture>)> {
     let author = Author::from_json(author).map_err(sim_to_py)?;
-    let Exercise { questions, captures, key } = py.detach(|| build(&author)).map_err(sim_to_py)?;
+    let Exercise { questions, captures, key } = py.detach(|| build_on(&author, threads)).map_err(sim_to_py)?;
     Ok((text("questions", &questions)?, text("key", &key)?, captures.into_iter().map(PyCapture).collect()))
 }
 

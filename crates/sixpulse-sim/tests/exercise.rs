@@ -4,7 +4,7 @@
 
 use sixpulse::rectifier::Pattern;
 use sixpulse::{RawSamples, Trace};
-use sixpulse_sim::exercise::{Answer, Author, Exercise, Outcome, QuestionKind, Response, build, grade};
+use sixpulse_sim::exercise::{Answer, Author, Exercise, Outcome, QuestionKind, Response, build, build_on, grade};
 use sixpulse_sim::scenario::simulate;
 
 fn author(change: impl Fn(&mut Author)) -> Author {
@@ -117,7 +117,7 @@ fn a_set_holds_gives_nothing_away_and_comes_out_again() {
     }
 
     // The same wishes give the same set.
-    assert_eq!(build(&author(|_| {})).unwrap(), made);
+    assert_eq!(build_on(&author(|_| {}), std::num::NonZeroUsize::new(3).unwrap()).unwrap(), made);
 
     // Who answers everything right loses nothing.
     let grading = grade(&made.key, &perfect(&made, "ada"), &["bo".into()]);
@@ -130,19 +130,34 @@ fn a_set_holds_gives_nothing_away_and_comes_out_again() {
     assert!(grading.rows.iter().filter(|r| r.learner == "bo").all(|r| r.outcome == Outcome::NotAnswered));
 }
 
-#[test]
-fn what_cannot_be_built_says_why() {
-    // A clean plain healthy bridge is easy; 0.95 is out of its reach.
-    let error = build(&author(|a| {
-        a.count = 1;
+/// A clean plain healthy bridge is easy; 0.95 is out of its reach.
+fn out_of_reach(count: usize, from: f64) -> Author {
+    author(|a| {
+        a.count = count;
         a.patterns = vec!["healthy".into()];
         a.distractors.clear();
         a.attempts = 6;
-        a.difficulty.from = 0.95;
+        a.difficulty.from = from;
         a.difficulty.to = 0.95;
         a.difficulty.within = 0.01;
-    }))
-    .unwrap_err();
+    })
+}
+
+#[test]
+fn the_first_item_that_fails_is_told_whatever_the_threads() {
+    // Rising from a difficulty that is reached or not to one that is not: later items fail too.
+    let wishes = out_of_reach(4, 0.6);
+    let error = build(&wishes).unwrap_err();
+    assert_eq!(error.code(), "not_recoverable");
+    for threads in [2, 4, 9] {
+        let threads = std::num::NonZeroUsize::new(threads).unwrap();
+        assert_eq!(build_on(&wishes, threads).unwrap_err().to_string(), error.to_string());
+    }
+}
+
+#[test]
+fn what_cannot_be_built_says_why() {
+    let error = build(&out_of_reach(1, 0.95)).unwrap_err();
     assert_eq!((error.code(), error.parameter()), ("not_recoverable", "item-01"));
     let text = error.to_string();
     assert!(text.contains("6 draws") && text.contains("healthy"), "{text}");

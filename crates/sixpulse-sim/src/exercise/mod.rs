@@ -35,7 +35,7 @@ mod texts;
 mod build;
 
 pub use author::{Author, Confidence, DifficultyRange, Distractor, Goal, MachineData, Order};
-pub use build::{Exercise, build};
+pub use build::{Exercise, build, build_on};
 pub use difficulty::{Difficulty, contrast, difficulty, entropy, ripple_to_noise};
 pub use grade::{GradedRow, Grading, LearnerResult, Loss, Outcome, Part, Refusal, brier_points, grade, log_score};
 pub use key::{Alias, Answer, Key, KeyItem, KeyQuestion, Rejection, StepRank};
