@@ -32,8 +32,8 @@ def examine(capture: Capture, *, machine: Machine | None = None, electrical_hz: 
     ------
     OutOfRangeError, AboveNyquistError
         For an ``electrical_hz`` outside its domain.
-    TooShortError, AboveNyquistError
-        For a record on which no ripple can be measured.
+    TooShortError, OutOfRangeError
+        For a record on which no ripple can be measured: too few samples, or no more than 40 a second.
     WrongTypeError
         For anything that is not a capture or a machine.
 

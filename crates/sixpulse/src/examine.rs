@@ -97,7 +97,8 @@ pub struct ExamineOptions {
 ///
 /// # Errors
 /// [`crate::Error::OutOfRange`] or [`crate::Error::AboveNyquist`] for a given electrical frequency outside (0, half the
-/// sample rate); [`crate::Error::TooShort`], [`crate::Error::AboveNyquist`] for a record that no ripple can be measured on.
+/// sample rate); [`crate::Error::TooShort`], or [`crate::Error::OutOfRange`] for the sample rate, where no ripple can be
+/// measured on the record: it takes more than 40 samples per second.
 pub fn examine(capture: &Capture, options: &ExamineOptions) -> Result<Examination> {
     if let Some(hz) = options.electrical_hz {
         check_frequency("electrical_hz", hz, capture.sample_rate_hz())?;
@@ -165,6 +166,11 @@ fn read_supply(name: &str, trace: &Trace, capture: &Capture, options: &ExamineOp
     if trace.len() < ripple::LEAST_SAMPLES {
         let (parameter, minimum) = (format!("traces[\"{name}\"]"), ripple::LEAST_SAMPLES);
         return Err(crate::Error::TooShort { parameter, minimum, actual: trace.len() });
+    }
+    // Told of the rate, which came from outside, and not of a corner that nobody gave.
+    if trace.sample_rate_hz() <= 2.0 * cycle::SEARCH_CORNER_HZ {
+        let expected = "more than 40 samples per second, for ripple is looked for from 20 Hz on";
+        return Err(crate::Error::out_of_range("sample_rate_hz", expected, trace.sample_rate_hz()));
     }
     let SupplyVerdict { rectifier, chosen, candidates, no_cycle } = judge_supply(trace, capture, options)?;
     let cycle = match &chosen {

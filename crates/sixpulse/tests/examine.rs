@@ -101,6 +101,17 @@ fn an_electrical_frequency_outside_its_domain_is_refused() {
 }
 
 #[test]
+fn a_record_too_slow_for_any_ripple_is_refused_by_its_rate() {
+    for rate in [1e-3, 1.0, 40.0] {
+        let samples = (0..2_000).map(|i| 14.0 + 0.1 * f64::from(i % 7)).collect();
+        let post = Trace::from_f64(samples, rate, Coupling::Dc, Role::ChargingPost).unwrap();
+        let slow = Capture::new(vec![("post".into(), post)]).unwrap();
+        let error = examine(&slow, &ExamineOptions::default()).unwrap_err();
+        assert_eq!((error.code(), error.parameter()), ("out_of_range", "sample_rate_hz"), "{error}");
+    }
+}
+
+#[test]
 fn a_capture_without_supply_has_no_pattern_but_a_result() {
     let sensor = Trace::from_f64(vec![0.1; 2000], 1000.0, Coupling::Dc, Role::SpeedSensor).unwrap();
     let e = examine(&Capture::new(vec![("sensor".into(), sensor)]).unwrap(), &ExamineOptions::default()).unwrap();
