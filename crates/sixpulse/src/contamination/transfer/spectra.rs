@@ -192,14 +192,11 @@ impl CrossSpectra {
     /// own signal.
     pub(in crate::contamination) fn left(&self, model: &Model) -> (Pooled<f64>, Pooled<f64>) {
         let last = (0.9 * self.sxx.len() as f64) as usize;
-        let (mut left, mut removed) = (Pooled::with_capacity(last), Pooled::with_capacity(last));
-        let mut part = LeftPart { response: Responses::NONE, left: [0.0; RESPONSES], removed: [0.0; RESPONSES] };
-        for first in (0..last).step_by(RESPONSES) {
-            let bins = first..last.min(first + RESPONSES);
-            let count = bins.len();
-            vectors::widest(Left { spectra: self, model, bins, part: &mut part });
-            left.extend_from_slice(&part.left[..count]);
-            removed.extend_from_slice(&part.removed[..count]);
+        let (mut left, mut removed) = (Pooled::of_length(last), Pooled::of_length(last));
+        let mut response = Responses::NONE;
+        let blocks = left.chunks_mut(RESPONSES).zip(removed.chunks_mut(RESPONSES));
+        for (first, (left, removed)) in (0..last).step_by(RESPONSES).zip(blocks) {
+            vectors::widest(Left { spectra: self, model, first, response: &mut response, left, removed });
         }
         for k in 0..last.min(3) {
             (left[k], removed[k]) = (self.syy[k], 0.0);
@@ -233,27 +230,24 @@ fn segment_starts(samples: usize, length: usize) -> Vec<usize> {
     (0..=hops).map(|i| i * spare / hops).collect()
 }
 
-/// Response, power left and power taken out at successive bins.
-struct LeftPart {
-    response: Responses,
-    left: [f64; RESPONSES],
-    removed: [f64; RESPONSES],
-}
-
-/// What is left at some bins, at most [`RESPONSES`].
+/// Power left and power taken out at successive bins, at most [`RESPONSES`].
 struct Left<'a> {
     spectra: &'a CrossSpectra,
     model: &'a Model,
-    bins: std::ops::Range<usize>,
-    part: &'a mut LeftPart,
+    /// Number of the first.
+    first: usize,
+    response: &'a mut Responses,
+    left: &'a mut [f64],
+    removed: &'a mut [f64],
 }
 
 impl Work for Left<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
-        let Self { spectra, model, bins, part: LeftPart { response, left, removed } } = self;
-        model.along(spectra.bin_hz, bins.start, response);
+        let Self { spectra, model, first, response, left, removed } = self;
+        let bins = first..first + left.len();
+        model.along(spectra.bin_hz, first, response);
         let powers = spectra.sxx[bins.clone()].iter().zip(&spectra.syy[bins.clone()]).zip(&spectra.sxy[bins]);
         let responses = response.re.iter().zip(&response.im);
         let out = left.iter_mut().zip(removed);
