@@ -75,7 +75,8 @@ SAYING = (
 #: Texts of theirs that are no part of an examination: errors' fields, reasons of lints, and readings of other meters.
 ELSEWHERE = re.compile(
     r"a finite number of 0 or more|rates of one capture come from|records are far shorter|a quotient of positive rates"
-    r"|more than 40 samples per second|0 to 0\.001 s|a corner below the bandwidth|there is no voltage trace from the battery's post"
+    r"|more than 40 samples per second"
+    r"|0 to 0\.001 s|a corner below the bandwidth|there is no voltage trace from the battery's post"
     r"|no supply voltage was captured at the same point|there is no trace "
     r"|common practice(: a |, recalled)|snake_case"
 )
