@@ -1,4 +1,4 @@
-"""How subcommands hand over a result: as JSON, as text for a person, or both."""
+"""How commands hand over a result, as JSON, as text for a person, or both, and how they complain."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import textwrap
 from collections.abc import Iterable
 
 from ._files import write_texts
+
+EXIT_BAD_INPUT = 2
 
 
 def put(document: str, lines: Iterable[str], *, json_target: str | None) -> int:
@@ -37,3 +39,11 @@ def put(document: str, lines: Iterable[str], *, json_target: str | None) -> int:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
         print(textwrap.fill(line, width, subsequent_indent=indent) if line else "")
     return 0
+
+
+def complain(message: str) -> int:
+    """Say on standard error, in one line, why a command did not do what it was asked; return its exit status."""
+    # What a file holds, or is called, must not steer the terminal.
+    line = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in " ".join(message.split()))
+    print(f"sixpulse: {line}", file=sys.stderr)
+    return EXIT_BAD_INPUT

@@ -1,4 +1,4 @@
-"""Writes files whole or not at all."""
+"""Writes files whole or not at all, and reads text."""
 
 from __future__ import annotations
 
@@ -9,7 +9,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
-from .errors import InvalidCombinationError, UnwritableFileError
+from .errors import (
+    FileMissingError,
+    InvalidCombinationError,
+    InvalidDocumentError,
+    UnreadableFileError,
+    UnwritableFileError,
+)
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:
@@ -97,6 +103,31 @@ def check_folder(folder: Path) -> None:
         raise _unwritable(folder, os.strerror(errno.ENOTDIR), parameter="destination")
     if not os.access(there, os.W_OK | os.X_OK):
         raise _unwritable(folder, os.strerror(errno.EACCES), parameter="destination")
+
+
+def read_text(path: Path, *, most: int | None = None) -> str:
+    """Read UTF-8 text, with or without a byte-order mark, of at most so many characters.
+
+    Raises
+    ------
+    FileMissingError, InvalidDocumentError, UnreadableFileError
+    """
+    try:
+        with path.open(encoding="utf-8-sig") as stream:
+            text = stream.read(-1 if most is None else most + 1)
+    except FileNotFoundError:
+        raise FileMissingError(f"{path}: there is no such file", parameter="path", path=str(path)) from None
+    except UnicodeDecodeError as error:
+        reason = f"{path}: not UTF-8 text ({error.reason})"
+        raise InvalidDocumentError(f"path: {reason}", parameter="path", reason=reason) from None
+    except (OSError, ValueError) as error:
+        # A ValueError: a null character, which no path has.
+        message = f"{path}: {getattr(error, 'strerror', None) or error}"
+        raise UnreadableFileError(message, parameter="path", path=str(path)) from None
+    if most is not None and len(text) > most:
+        reason = f"{path}: longer than {most} characters"
+        raise InvalidDocumentError(f"path: {reason}", parameter="path", reason=reason)
+    return text
 
 
 def _check_target(target: Path) -> None:

@@ -22,6 +22,16 @@ def refuse(parameter: str, reason: str) -> InvalidCombinationError:
     return InvalidCombinationError(f"{parameter}: {reason}", parameter=parameter, reason=reason)
 
 
+def wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:
+    """Build the error for a value of another kind than what is expected, in words."""
+    return _mismatch(parameter, expected, type(value).__name__)
+
+
+def _mismatch(parameter: str, expected: str, actual: str) -> WrongTypeError:
+    message = f"{parameter}: expected {expected}, got {actual}"
+    return WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)
+
+
 def need_text(parameter: str, value: str) -> str:
     """Refuse half a surrogate pair, such as Python makes of a command's bytes that are not UTF-8.
 
@@ -44,9 +54,7 @@ def need_text(parameter: str, value: str) -> str:
     try:
         value.encode()
     except UnicodeEncodeError:
-        expected, actual = "a string", "one that is no Unicode text"
-        message = f"{parameter}: expected {expected}, got {actual}"
-        raise WrongTypeError(message, parameter=parameter, expected=expected, actual=actual) from None
+        raise _mismatch(parameter, "a string", "one that is no Unicode text") from None
     return value
 
 
@@ -69,6 +77,4 @@ def need(parameter: str, value: object, kind: type | tuple[type, ...], expected:
     WrongTypeError
     """
     if not isinstance(value, kind):
-        actual = type(value).__name__
-        message = f"{parameter}: expected {expected}, got {actual}"
-        raise WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)
+        raise wrong_type(parameter, expected, value)

@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn, TypeVar
 
 from . import __version__
+from ._console import EXIT_BAD_INPUT, complain
 from ._core import Capture, Machine
 from ._files import write_texts
 from .catalogue import languages
@@ -26,7 +27,6 @@ __all__ = ["main"]
 
 _T = TypeVar("_T")
 
-EXIT_BAD_INPUT = 2
 #: What a shell reports for a command that a signal ended: 128 + SIGINT, 128 + SIGPIPE.
 EXIT_INTERRUPTED = 130
 EXIT_BROKEN_PIPE = 141
@@ -88,14 +88,6 @@ def _escaped(error: UnicodeError) -> tuple[str, int]:
         raise error
     halves = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
     return "".join(f"\\u{a:02x}{b:02x}" for a, b in zip(halves[::2], halves[1::2], strict=True)), error.end
-
-
-def complain(message: str) -> int:
-    """Say on standard error, in one line, why a command did not do what it was asked; return its exit status."""
-    # What a file holds, or is called, must not steer the terminal.
-    line = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in " ".join(message.split()))
-    print(f"sixpulse: {line}", file=sys.stderr)
-    return EXIT_BAD_INPUT
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from ._files import check_folder
+from ._files import check_folder, read_text
 from .errors import InvalidDocumentError
 
 __all__ = ["register"]
@@ -97,8 +97,6 @@ def _grade(options: argparse.Namespace) -> int:
 
 
 def _roster(path: Path | None) -> list[str]:
-    from .exercises._documents import read_text  # noqa: PLC0415 - with the command
-
     return [] if path is None else [line.strip() for line in read_text(path).splitlines() if line.strip()]
 
 

@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from ._console import complain
 from .errors import InvalidCombinationError
 
 __all__ = ["add_fleet_arguments", "register", "run_fleet"]
@@ -89,8 +90,6 @@ def run_fleet(arguments: argparse.Namespace) -> int:
         return EXIT_INTERRUPTED
     print(_sentence(summary))
     if summary.unreadable:
-        from .cli import complain  # noqa: PLC0415 - the command line imports this module
-
         first = summary.unreadable[0]
         return complain(f"{len(summary.unreadable)} could not be read, the first: {first.text} [{first.code}]")
     return 0

@@ -44,9 +44,9 @@ from numpy.typing import ArrayLike
 
 from . import _core
 from ._core import Capture, Machine
-from ._refusals import need_text
+from ._refusals import need_text, wrong_type
 from ._result import FloatArray, Result
-from .errors import InvalidCombinationError, OutOfRangeError, UnknownNameError, WrongTypeError
+from .errors import InvalidCombinationError, OutOfRangeError, UnknownNameError
 from .results import ContaminationVerdict, Examination, Pattern, Role
 
 __all__ = [
@@ -421,7 +421,7 @@ class Monitor:
     ) -> None:
         """Allocate everything that pushing will need."""
         if not isinstance(channels, Mapping) or not all(isinstance(name, str) for name in channels):
-            raise _wrong_type("channels", "a mapping of name to Channel", channels)
+            raise wrong_type("channels", "a mapping of name to Channel", channels)
         for name in channels:
             need_text("channels", name)
         self._channels = dict(channels)
@@ -543,7 +543,7 @@ class Monitor:
         OutOfRangeError, WrongTypeError
         """
         if not isinstance(lost_samples, int) or isinstance(lost_samples, bool):
-            raise _wrong_type("lost_samples", "a whole number", lost_samples)
+            raise wrong_type("lost_samples", "a whole number", lost_samples)
         if not 0 <= lost_samples < 2**64:
             message = f"lost_samples: expected 0 to 2^64 - 1, got {lost_samples}"
             raise OutOfRangeError(message, parameter="lost_samples", expected="0 to 2^64 - 1", actual=lost_samples)
@@ -607,10 +607,4 @@ class Monitor:
         return f"Monitor({{{names}}}, sample_rate_hz={self.sample_rate_hz})"
 
     def __reduce__(self) -> NoReturn:
-        raise _wrong_type("Monitor", "something that can be pickled or copied (a monitor belongs to one stream)", self)
-
-
-def _wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:
-    actual = type(value).__name__
-    message = f"{parameter}: expected {expected}, got {actual}"
-    return WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)
+        raise wrong_type("Monitor", "something that can be pickled or copied (a monitor belongs to one stream)", self)

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 
 from . import _core
 from ._core import Capture, CsvDialect
-from ._refusals import need_text
-from .errors import InvalidCombinationError, WrongTypeError
+from ._refusals import need_text, wrong_type
+from .errors import InvalidCombinationError
 
 if TYPE_CHECKING:
     from ._formats import Channel, Shared
@@ -105,7 +105,7 @@ def read(
     kind = _core.detect_format(text)
     if dialect is not None:
         if not isinstance(dialect, CsvDialect):
-            raise _wrong_type("dialect", "a CsvDialect", dialect)
+            raise wrong_type("dialect", "a CsvDialect", dialect)
         if kind != "csv":
             reason = f"a dialect describes text, the file is {kind}"
             raise InvalidCombinationError(f"dialect: {reason}", parameter="dialect", reason=reason)
@@ -171,18 +171,12 @@ def sniff(
     return _core.sniff(_path(path), encoding=encoding, delimiter=delimiter, decimal=decimal)
 
 
-def _wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:
-    actual = type(value).__name__
-    message = f"{parameter}: expected {expected}, got {actual}"
-    return WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)
-
-
 def _path(path: object) -> str:
     if not isinstance(path, str | os.PathLike):
-        raise _wrong_type("path", "a path", path)
+        raise wrong_type("path", "a path", path)
     text = os.fspath(path)
     if not isinstance(text, str):
-        raise _wrong_type("path", "a path of text", text)
+        raise wrong_type("path", "a path of text", text)
     return text
 
 
@@ -190,11 +184,11 @@ def _number(parameter: str, value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool | str):
-        raise _wrong_type(parameter, "a number", value)
+        raise wrong_type(parameter, "a number", value)
     try:
         return float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError):
-        raise _wrong_type(parameter, "a number", value) from None
+        raise wrong_type(parameter, "a number", value) from None
 
 
 def _text(parameter: str, value: object) -> str | None:
@@ -202,7 +196,7 @@ def _text(parameter: str, value: object) -> str | None:
         return None
     if isinstance(value, str):
         return need_text(parameter, value)
-    raise _wrong_type(parameter, "a string", value)
+    raise wrong_type(parameter, "a string", value)
 
 
 def _channels(
@@ -217,9 +211,9 @@ def _channels(
     if roles is None:
         roles = {}
     if not isinstance(roles, Mapping):
-        raise _wrong_type("roles", "a mapping of column to role", roles)
+        raise wrong_type("roles", "a mapping of column to role", roles)
     if names is not None and not isinstance(names, Mapping):
-        raise _wrong_type("names", "a mapping of column to name", names)
+        raise wrong_type("names", "a mapping of column to name", names)
     per_column = {"names": names, "coupling": coupling, "scale": scale, "unit": unit}
     for parameter, given in per_column.items():
         if isinstance(given, Mapping):
@@ -227,9 +221,9 @@ def _channels(
     channels: list[Channel] = []
     for key, role in roles.items():
         if isinstance(key, bool) or not isinstance(key, str | int) or (isinstance(key, int) and key < 0):
-            raise _wrong_type("roles", "column names or positions from 0 as keys", key)
+            raise wrong_type("roles", "column names or positions from 0 as keys", key)
         if not isinstance(role, str):
-            raise _wrong_type("roles", "role names as values", role)
+            raise wrong_type("roles", "role names as values", role)
         need_text("roles", f"{key}{role}")
         channels.append(
             (

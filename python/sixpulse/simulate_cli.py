@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ._core import Capture
-from ._files import check_folder, make_folder, write_text, write_whole
+from ._files import check_folder, make_folder, read_text, write_text, write_whole
 from ._refusals import refuse
 from .simulation import Scenario, Simulated, simulate, simulate_family
 
@@ -76,8 +76,6 @@ def _members(arguments: argparse.Namespace, settings: dict[str, Any]) -> Iterabl
             pattern=arguments.pattern,
             **settings,
         )
-    from .exercises._documents import read_text  # noqa: PLC0415 - with the option
-
     scenario = Scenario.from_json(read_text(arguments.scenario))
     scenario = scenario.replace(**settings) if settings else scenario
     return [Simulated(scenario, *simulate(scenario))]

@@ -62,7 +62,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Self, TypeAlias
 
 from ._core import Capture, _sim
-from ._refusals import need_text
+from ._refusals import need_text, wrong_type
 from ._result import FloatArray, Result
 from .errors import OutOfRangeError, WrongTypeError
 from .results import Pattern
@@ -183,7 +183,7 @@ class Scenario:
         InvalidDocumentError, UnknownNameError, OutOfRangeError, InvalidCombinationError, WrongTypeError
         """
         if not isinstance(text, str):
-            raise _wrong_type("text", "a string", text)
+            raise wrong_type("text", "a string", text)
         return cls._of(_sim.scenario_checked(need_text("text", text)))
 
     def replace(self, /, **values: object) -> Self:
@@ -496,7 +496,7 @@ def simulate(scenario: Scenario) -> tuple[Capture, Truth]:
         ``diverged``, ``event_storm``, ``energy_imbalance``: the solver returns no waveform rather than a wrong one.
     """
     if not isinstance(scenario, Scenario):
-        raise _wrong_type("scenario", "a Scenario", scenario)
+        raise wrong_type("scenario", "a Scenario", scenario)
     capture, truth = _sim.scenario_simulate(scenario.to_json())
     return capture, Truth.from_json(truth)
 
@@ -531,7 +531,7 @@ def simulate_family(
 
 def _seed(parameter: str, value: object) -> int:
     if isinstance(value, bool) or not hasattr(value, "__index__"):
-        raise _wrong_type(parameter, "a whole number", value)
+        raise wrong_type(parameter, "a whole number", value)
     number = int(value.__index__())
     if not 0 <= number < _SEED_LIMIT:
         raise OutOfRangeError(
@@ -563,10 +563,3 @@ def _number(value: object) -> object:
     if plain is None:
         raise TypeError(f"{type(value).__name__} is not plain data")
     return plain()
-
-
-def _wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:
-    actual = type(value).__name__
-    return WrongTypeError(
-        f"{parameter}: expected {expected}, got {actual}", parameter=parameter, expected=expected, actual=actual
-    )

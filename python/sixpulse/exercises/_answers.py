@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from .._files import read_text
 from ..errors import FileReadError, InvalidDocumentError, SixpulseError
-from ._documents import read_json, read_text
+from ._documents import read_json
 
 __all__ = ["Answers", "FileRefusal", "read_answers"]
 

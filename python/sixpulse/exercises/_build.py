@@ -15,11 +15,11 @@ from typing import Any
 
 from .._core import Capture, _exercise
 from .._examine_many import threads_of
-from .._files import check_folder
+from .._files import check_folder, read_text
 from .._refusals import need
 from ..errors import InvalidCombinationError, InvalidDocumentError, OutOfRangeError
 from . import _files, _plots, _worksheet
-from ._documents import Author, read_author, read_json, read_text
+from ._documents import Author, read_author, read_json
 
 __all__ = ["Exercise", "Seal", "build", "difficulty", "new_seed", "verify_seal"]
 
@@ -230,11 +230,10 @@ def verify_seal(seal: str | os.PathLike[str], key: str | os.PathLike[str], *, sa
 
 
 def _salt(path: Path) -> bytes:
+    text = read_text(path).strip()
     try:
-        return bytes.fromhex(read_text(path).strip())
+        return bytes.fromhex(text)
     except ValueError as error:
-        if isinstance(error, InvalidDocumentError):
-            raise
         reason = f"{path}: expected hexadecimal digits ({error})"
         raise InvalidDocumentError(f"salt: {reason}", parameter="salt", reason=reason) from None
 

@@ -11,7 +11,8 @@ from typing import Any
 
 from .._core import _exercise
 from .._extras import require
-from ..errors import FileMissingError, InvalidDocumentError, UnreadableFileError, UnsupportedFormatError
+from .._files import read_text
+from ..errors import InvalidDocumentError, UnsupportedFormatError
 
 #: What an author may be given as: a path, the name of a ready course, or plain data.
 Author = str | os.PathLike[str] | Mapping[str, Any]
@@ -159,24 +160,6 @@ def read_json(path: Path, parameter: str) -> Any:
         raise _invalid(parameter, f"{path}: {TOO_DEEP}") from None
     except ValueError as error:
         raise _invalid(parameter, f"{path}: not JSON ({error})") from None
-
-
-def read_text(path: Path, *, most: int | None = None) -> str:
-    """Read UTF-8 text, with or without a byte-order mark."""
-    try:
-        with path.open(encoding="utf-8-sig") as stream:
-            text = stream.read(-1 if most is None else most + 1)
-    except FileNotFoundError:
-        raise FileMissingError(f"{path}: there is no such file", parameter="path", path=str(path)) from None
-    except UnicodeDecodeError as error:
-        raise _invalid("path", f"{path}: not UTF-8 text ({error.reason})") from None
-    except (OSError, ValueError) as error:
-        # A ValueError: a null character, which no path has.
-        message = f"{path}: {getattr(error, 'strerror', None) or error}"
-        raise UnreadableFileError(message, parameter="path", path=str(path)) from None
-    if most is not None and len(text) > most:
-        raise _invalid("path", f"{path}: longer than {most} characters")
-    return text
 
 
 def _invalid(parameter: str, reason: str) -> InvalidDocumentError:

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from typing import Any, Literal, TypeAlias, cast
 
-from .._refusals import refuse
-from ..errors import UnknownNameError, WorkersLostError, WrongTypeError
+from .._refusals import refuse, wrong_type
+from ..errors import UnknownNameError, WorkersLostError
 
 __all__: list[str] = []
 
@@ -44,10 +44,8 @@ def check(executor: Any, workers: int | None, in_flight: int | None) -> None:
     if in_flight is not None and (not isinstance(in_flight, int) or in_flight < 1):
         raise refuse("in_flight", f"expected a whole number from 1, got {in_flight!r}")
     if _maker(executor, workers) is None and not any(hasattr(executor, name) for name in ("get_executor", "submit")):
-        actual = type(executor).__name__
         expected = "a concurrent.futures.Executor, its name, or a callable that makes one"
-        message = f"executor: expected {expected}, got {actual}"
-        raise WrongTypeError(message, parameter="executor", expected=expected, actual=actual)
+        raise wrong_type("executor", expected, executor)
 
 
 class Crew:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from .. import ideal
-from .._refusals import refuse
+from .._refusals import refuse, wrong_type
 from ..ideal import IdealCircuit
 from ..results import Cycle, Examination, FloatArray, Pattern
 from . import _style
@@ -85,7 +85,7 @@ def mean_cycle(
     """
     cycle = _found(examination)
     if isinstance(expected, str):
-        raise _style.wrong_type("expected", "a sequence of circuits", expected)
+        raise wrong_type("expected", "a sequence of circuits", expected)
     circuits: list[IdealCircuit] = _expected(examination) if expected is None else [_circuit(name) for name in expected]
     panel = _style.panel(ax, size)
     degrees = 360.0 * np.arange(cycle.mean_cycle_v.size + 1) / cycle.mean_cycle_v.size

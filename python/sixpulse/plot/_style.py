@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 import numpy as np
 
 from .._extras import require
-from .._refusals import refuse
-from ..errors import OutOfRangeError, UnknownNameError, WrongTypeError
+from .._refusals import refuse, wrong_type
+from ..errors import OutOfRangeError, UnknownNameError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -273,13 +273,6 @@ def _inches(size: Size) -> tuple[float, float]:
 
 
 # What the plots refuse -----------------------------------------------------------------------------------------------
-
-
-def wrong_type(parameter: str, expected: str, value: object) -> WrongTypeError:
-    """Build the error for a value of the wrong type."""
-    actual = type(value).__name__
-    message = f"{parameter}: expected {expected}, got {actual}"
-    return WrongTypeError(message, parameter=parameter, expected=expected, actual=actual)
 
 
 def checked(parameter: str, value: object, kind: type[_Kind]) -> _Kind:
